@@ -1,0 +1,1 @@
+"""Terrain and excavation: from a survey to quantities of earth."""
