@@ -1,0 +1,115 @@
+"""What a triangulated surface must be: exact on planes, faithful to breaklines, honest off it."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.interpolate import LinearNDInterpolator
+from scipy.spatial import ConvexHull, Delaunay
+
+from terrain.errors import SurfaceError
+from terrain.surface import Lattice, build_tin
+
+NO_TRIM = 1e9
+
+
+def scattered(count: int, seed: int = 7) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    xy = rng.uniform(0, 50, (count, 2))
+    return np.column_stack([xy, np.sin(xy[:, 0] / 8) + 0.1 * xy[:, 1]])
+
+
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    east=st.floats(-2, 2),
+    north=st.floats(-2, 2),
+    shift=st.floats(-1e6, 1e6),
+)
+@settings(max_examples=40, deadline=None)
+def test_a_plane_is_recovered_to_rounding(seed, east, north, shift):
+    rng = np.random.default_rng(seed)
+    xy = rng.uniform(0, 30, (60, 2)) + shift
+    z = east * (xy[:, 0] - shift) + north * (xy[:, 1] - shift) + 100
+    tin = build_tin(np.column_stack([xy, z]), longest_border_m=NO_TRIM)
+    # convex combinations of three vertices lie inside whatever the triangulation
+    corners = tin.points[tin.triangles]
+    inside = np.einsum("mk,mkd->md", rng.dirichlet([1, 1, 1], len(corners)), corners)
+    expected = east * (inside[:, 0] - shift) + north * (inside[:, 1] - shift) + 100
+    np.testing.assert_allclose(tin.elevation(inside[:, :2]), expected, atol=1e-7)
+
+
+def test_agrees_with_scipy_inside_and_is_unknown_outside():
+    points = scattered(2000)
+    tin = build_tin(points, longest_border_m=NO_TRIM)
+    lattice = Lattice.covering((-1, -1, 51, 51), cell=0.37)
+    peer = LinearNDInterpolator(Delaunay(points[:, :2]), points[:, 2])(lattice.nodes)
+    for ours in (tin.elevation(lattice.nodes), tin.on_lattice(lattice).z.ravel()):
+        np.testing.assert_array_equal(np.isnan(ours), np.isnan(peer))
+        known = np.isfinite(peer)
+        np.testing.assert_allclose(ours[known], peer[known], atol=1e-9)
+
+
+def test_triangles_fill_the_convex_hull_once():
+    points = scattered(500)
+    tin = build_tin(points, longest_border_m=NO_TRIM)
+    hull_area = ConvexHull(points[:, :2]).volume
+    assert tin.areas.min() > 0
+    assert tin.areas.sum() == pytest.approx(hull_area, rel=1e-12)
+    assert tin.footprint.area == pytest.approx(hull_area, rel=1e-9)
+
+
+def test_a_breakline_is_an_edge_of_the_surface():
+    """A ridge through a field of low points keeps its height all along."""
+    rng = np.random.default_rng(3)
+    low = np.column_stack([rng.uniform(0, 20, (300, 2)), np.zeros(300)])
+    ridge = np.array([[2.0, 3.0, 5.0], [18.0, 15.0, 5.0]])
+    points = np.vstack([low, ridge])
+    walk = np.linspace(ridge[0, :2], ridge[1, :2], 50)
+    kept = build_tin(points, breaklines=[np.array([300, 301])], longest_border_m=NO_TRIM)
+    np.testing.assert_allclose(kept.elevation(walk), 5.0, atol=1e-9)
+    without = build_tin(points, longest_border_m=NO_TRIM).elevation(walk)
+    assert without.min() < 1.0
+
+
+def test_crossing_breaklines_meet_at_their_mean():
+    points = np.array(
+        [
+            [0, 0, 0.0], [10, 0, 0], [10, 10, 0], [0, 10, 0],
+            [2, 2, 1], [8, 8, 1], [2, 8, 3], [8, 2, 3],
+        ]
+    )  # fmt: skip
+    tin = build_tin(points, breaklines=[np.array([4, 5]), np.array([6, 7])])
+    heights = tin.elevation(np.array([[5.0, 5.0], [3.5, 3.5], [3.5, 6.5]]))
+    np.testing.assert_allclose(heights, [2.0, 1.5, 2.5], atol=1e-12)
+
+
+def test_points_at_one_place_are_merged_and_lines_follow():
+    square = np.array([[0, 0, 1.0], [4, 0, 1], [4, 4, 1], [0, 4, 1], [4, 4, 9], [2, 2, 3]])
+    tin = build_tin(square, breaklines=[np.array([4, 5])])
+    assert len(tin.points) == 5
+    assert tin.elevation(np.array([[4.0, 4.0], [3.0, 3.0]])) == pytest.approx([1.0, 2.0])
+
+
+def test_long_border_triangles_are_trimmed_but_holes_inside_are_bridged():
+    """An L of measured ground: its notch is bridged by long border triangles, which go."""
+    x, y = np.meshgrid(np.arange(0, 20.5), np.arange(0, 20.5))
+    in_l = ((x <= 8) | (y <= 8)) & ~((x > 2) & (x < 6) & (y > 2) & (y < 6))
+    points = np.column_stack([x[in_l], y[in_l], np.zeros(in_l.sum())])
+    tin = build_tin(points, longest_border_m=1.5)
+    heights = tin.elevation(np.array([[15.0, 15.0], [4.0, 4.0], [15.0, 4.0]]))
+    assert np.isnan(heights).tolist() == [True, False, False]
+    # 20 × 8 + 8 × 12, less nothing; the notch's corner keeps half a cell of slanted triangle
+    assert tin.footprint.area == pytest.approx(256 + 0.5, abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("points", "message"),
+    [
+        (np.zeros((0, 3)), "0 distinct"),
+        (np.ones((5, 3)), "1 distinct"),
+        (np.array([[0, 0, 0], [1, 1, 5], [2, 2, 1], [7, 7, 3.0]]), "one line"),
+    ],
+)
+def test_too_little_for_a_surface_is_refused(points, message):
+    with pytest.raises(SurfaceError, match=message):
+        build_tin(points)
