@@ -1,0 +1,23 @@
+"""The plan: what is built, and the surfaces that follow from it."""
+
+from terrain.design.compose import Composed, Composition, DesignSurface, compose, compose_at
+from terrain.design.elements import Element, build_elements
+from terrain.design.liners import LinerSheet, liner_sheets
+from terrain.design.plan import Plan, read_plan
+from terrain.design.stones import Stone, seat_stones
+
+__all__ = [
+    "Composed",
+    "Composition",
+    "DesignSurface",
+    "Element",
+    "LinerSheet",
+    "Plan",
+    "Stone",
+    "build_elements",
+    "compose",
+    "compose_at",
+    "liner_sheets",
+    "read_plan",
+    "seat_stones",
+]

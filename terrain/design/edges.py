@@ -1,0 +1,214 @@
+"""The edge of an outline, cut into banks."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import shapely
+
+from terrain.arrays import BoolArray, FloatArray, IntArray
+from terrain.design.profiles import Profile
+from terrain.errors import PlanError
+from terrain.kernels import kernel
+
+
+@dataclass(frozen=True)
+class Edge:
+    """Straight pieces of an outline, each belonging to one bank.
+
+    Attributes
+    ----------
+    pieces
+        `x1, y1, x2, y2` of each piece, shape (m, 4), m.
+    bank
+        Index of the bank of each piece, shape (m,).
+    """
+
+    pieces: FloatArray
+    bank: IntArray
+
+    @property
+    def bounds(self) -> tuple[float, float, float, float]:
+        """`(xmin, ymin, xmax, ymax)`, m."""
+        corners = self.pieces.reshape(-1, 2)
+        (xmin, ymin), (xmax, ymax) = corners.min(axis=0), corners.max(axis=0)
+        return float(xmin), float(ymin), float(xmax), float(ymax)
+
+
+@dataclass(frozen=True)
+class Stretch:
+    """Part of an outline, walked with the water on the left, with its own bank."""
+
+    start: tuple[float, float]
+    end: tuple[float, float]
+
+
+def _rings(outline: shapely.Polygon | shapely.MultiPolygon) -> list[FloatArray]:
+    rings = []
+    for polygon in shapely.get_parts(outline):
+        rings += [shapely.get_coordinates(ring) for ring in (polygon.exterior, *polygon.interiors)]
+    return rings
+
+
+def _pieces(ring: FloatArray) -> FloatArray:
+    pieces = np.column_stack([ring[:-1], ring[1:]])
+    long: FloatArray = pieces[np.any(ring[:-1] != ring[1:], axis=1)]
+    return long
+
+
+def cut_into_banks(
+    outline: shapely.Polygon, stretches: Sequence[Stretch], *, reach: float = 0.5
+) -> Edge:
+    """Cut the outer ring at the ends of each stretch.
+
+    Bank 0 is what no stretch claims (islands too); stretch k becomes bank k + 1, and where two
+    claim a piece the later one has it.
+
+    Raises
+    ------
+    PlanError
+        An end lies farther than `reach` (m) from the outline.
+    """
+    outline = shapely.geometry.polygon.orient(outline)
+    ring = outline.exterior
+    length = ring.length
+    spans = []
+    for number, stretch in enumerate(stretches, start=1):
+        stations = []
+        for place in (stretch.start, stretch.end):
+            point = shapely.Point(place)
+            away = ring.distance(point)
+            if away > reach:
+                raise PlanError(
+                    f"bank {number} begins or ends {away:.2f} m from the outline",
+                    expected=f"`from` and `to` on the outline (within {reach:.2f} m)",
+                    mend="use corners of the outline",
+                )
+            stations.append(ring.project(point))
+        spans.append((stations[0], stations[1]))
+    corners = shapely.get_coordinates(ring)
+    at_corner = np.append(0.0, np.cumsum(np.hypot(*np.diff(corners, axis=0).T)))
+    cuts = np.array([station for span in spans for station in span])
+    far = [s for s in cuts % length if np.abs(at_corner - s).min() > 1e-9 * length]
+    stations_all = np.unique(np.concatenate([at_corner, far]))
+    exact = np.isin(stations_all, at_corner)
+    walked = shapely.get_coordinates(shapely.line_interpolate_point(ring, stations_all))
+    walked[exact] = corners[np.searchsorted(at_corner, stations_all[exact])]
+    middle = 0.5 * (stations_all[1:] + stations_all[:-1])
+    bank = np.zeros(len(middle), dtype=np.int64)
+    for number, (start, end) in enumerate(spans, start=1):
+        bank[(middle - start) % length < ((end - start) % length or length)] = number
+    pieces = [np.column_stack([walked[:-1], walked[1:]])]
+    banks = [bank]
+    for island in outline.interiors:
+        pieces.append(_pieces(shapely.get_coordinates(island)))
+        banks.append(np.zeros(len(pieces[-1]), dtype=np.int64))
+    return Edge(np.ascontiguousarray(np.concatenate(pieces)), np.concatenate(banks))
+
+
+def grow(
+    outline: shapely.Polygon, edge: Edge, side: float
+) -> tuple[shapely.Polygon | shapely.MultiPolygon, Edge]:
+    """Move the outline outward by `side`; every new piece keeps the bank that it came from."""
+    if side == 0:
+        return outline, edge
+    grown = outline.buffer(side, join_style="mitre", mitre_limit=2.0)
+    pieces = np.ascontiguousarray(np.concatenate([_pieces(ring) for ring in _rings(grown)]))
+    old = shapely.linestrings(edge.pieces.reshape(-1, 2, 2))
+    middle = shapely.points(0.5 * (pieces[:, :2] + pieces[:, 2:]))
+    nearest = shapely.STRtree(old).nearest(middle)
+    return grown, Edge(pieces, edge.bank[nearest])
+
+
+@dataclass(frozen=True)
+class Reading:
+    """What an edge and its profiles say at n places.
+
+    Attributes
+    ----------
+    inside
+        Whether the place is inside the outline, shape (n,).
+    distance
+        To the nearest piece of the edge, shape (n,), m.
+    depth
+        Inside: the minimum over banks of `f_bank(distance to that bank)`; outside 0. Shape (n,), m.
+    """
+
+    inside: BoolArray
+    distance: FloatArray
+    depth: FloatArray
+
+
+def read_edge(xy: FloatArray, edge: Edge, profiles: Sequence[Profile]) -> Reading:
+    """Distance and depth at places `xy`, shape (n, 2), under the rule of banks."""
+    corners = np.array([len(profile.distance) for profile in profiles], dtype=np.int64)
+    distances = np.zeros((len(profiles), corners.max()))
+    depths = np.zeros_like(distances)
+    for k, profile in enumerate(profiles):
+        distances[k, : corners[k]] = profile.distance
+        depths[k, : corners[k]] = profile.depth
+    inside = np.empty(len(xy), dtype=np.bool_)
+    distance, depth = np.empty(len(xy)), np.empty(len(xy))
+    _read_edge(
+        np.ascontiguousarray(xy), edge.pieces, edge.bank, corners, distances, depths,
+        inside, distance, depth,
+    )  # fmt: skip
+    return Reading(inside, distance, depth)
+
+
+def distance_to_path(xy: FloatArray, path: FloatArray) -> FloatArray:
+    """Distance of places `xy`, shape (n, 2), to a polyline, shape (k, 2), m."""
+    pieces = np.ascontiguousarray(np.column_stack([path[:-1], path[1:]]))
+    bank = np.zeros(len(pieces), dtype=np.int64)
+    return read_edge(xy, Edge(pieces, bank), [Profile(np.zeros(1), np.zeros(1))]).distance
+
+
+@kernel
+def _profile_depth(d: float, distance: FloatArray, depth: FloatArray, corners: int) -> float:
+    k = corners - 1
+    while k > 0 and distance[k] > d:
+        k -= 1
+    found: float = depth[k]
+    if k < corners - 1:
+        share = (d - distance[k]) / (distance[k + 1] - distance[k])
+        found += share * (depth[k + 1] - found)
+    return found
+
+
+@kernel
+def _read_edge(
+    xy: FloatArray,
+    pieces: FloatArray,
+    bank: IntArray,
+    corners: IntArray,
+    distances: FloatArray,
+    depths: FloatArray,
+    inside: BoolArray,
+    distance: FloatArray,
+    depth: FloatArray,
+) -> None:
+    to_bank = np.empty(corners.size)
+    for k in range(xy.shape[0]):
+        x, y = xy[k, 0], xy[k, 1]
+        to_bank[:] = np.inf
+        within = False
+        for m in range(pieces.shape[0]):
+            ax, ay, bx, by = pieces[m, 0], pieces[m, 1], pieces[m, 2], pieces[m, 3]
+            ux, uy = bx - ax, by - ay
+            along = ((x - ax) * ux + (y - ay) * uy) / (ux * ux + uy * uy)
+            along = min(max(along, 0.0), 1.0)
+            dx, dy = x - ax - along * ux, y - ay - along * uy
+            to_bank[bank[m]] = min(to_bank[bank[m]], dx * dx + dy * dy)
+            if (ay > y) != (by > y) and x < ax + (y - ay) * ux / uy:
+                within = not within
+        inside[k] = within
+        distance[k] = np.sqrt(to_bank.min())
+        depth[k] = 0.0
+        if within:
+            shallowest = np.inf
+            for b in range(corners.size):
+                if to_bank[b] < np.inf:
+                    d = np.sqrt(to_bank[b])
+                    f = _profile_depth(d, distances[b], depths[b], corners[b])
+                    shallowest = min(shallowest, f)
+            depth[k] = shallowest

@@ -1,0 +1,84 @@
+"""The kinds of value a plan file may hold, each turned into SI where it is read."""
+
+from typing import Annotated, Any
+
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo
+
+from terrain.errors import UnitError
+from terrain.units import METRE, Unit, parse_batter, parse_density, parse_length, parse_mass
+from terrain.units import parse_volume as parse_volume_text
+
+
+def _unit(info: ValidationInfo) -> Unit:
+    context: dict[str, Any] = info.context or {}
+    unit: Unit = context.get("unit", METRE)
+    return unit
+
+
+def _length(value: Any, info: ValidationInfo) -> float:
+    if isinstance(value, bool) or not isinstance(value, int | float | str):
+        msg = f"{value!r} is not a length"
+        raise UnitError(msg, expected='a number or a text such as "3 ft 6 in"')
+    return parse_length(value, _unit(info))
+
+
+def _text_with_unit(value: Any, kind: str, example: str) -> str:
+    if not isinstance(value, str):
+        raise UnitError(
+            f"{value!r} is a {kind} without its unit",
+            expected=f"a text with its unit, such as {example}",
+        )
+    return value
+
+
+def _volume(value: Any) -> float:
+    return parse_volume_text(_text_with_unit(value, "volume", '"10 m3" or "12 yd3"'))
+
+
+def _mass(value: Any) -> float:
+    return parse_mass(_text_with_unit(value, "mass", '"16 t" or "40000 lb"'))
+
+
+def _density(value: Any) -> float:
+    return parse_density(_text_with_unit(value, "density", '"1900 kg/m3" or "2700 lb/yd3"'))
+
+
+def _range(value: Any) -> tuple[float, float, float]:
+    """One number, or low, likely and high."""
+    numbers = value if isinstance(value, list | tuple) else [value] * 3
+    try:
+        low, likely, high = (float(number) for number in numbers)
+    except (TypeError, ValueError):
+        msg = f"{value!r} is not a share"
+        raise UnitError(msg, expected="one number, or [low, likely, high]") from None
+    if not low <= likely <= high:
+        msg = f"{value!r} is out of order"
+        raise UnitError(msg, expected="[low, likely, high], none below the one before")
+    return low, likely, high
+
+
+def _swell(values: tuple[float, float, float]) -> tuple[float, float, float]:
+    if not (values[0] >= 0 and values[2] <= 1):
+        msg = f"a swell of {values[0]:g} to {values[2]:g} is not believable"
+        raise UnitError(msg, expected="loose/bank − 1, between 0 and 1 (0.3 for 30 %)")
+    return values
+
+
+def _shrink(values: tuple[float, float, float]) -> tuple[float, float, float]:
+    if not (values[0] > -0.6 and values[2] < 0.5):
+        msg = f"a shrink of {values[0]:g} to {values[2]:g} is not believable"
+        raise UnitError(msg, expected="1 − compacted/bank, between −0.6 (blasted rock) and 0.5")
+    return values
+
+
+Coordinate = Annotated[float, BeforeValidator(_length)]
+Level = Annotated[float, BeforeValidator(_length)]
+Length = Annotated[float, BeforeValidator(_length), Field(ge=0)]
+Extent = Annotated[float, BeforeValidator(_length), Field(gt=0)]
+Batter = Annotated[float, BeforeValidator(parse_batter)]
+Volume = Annotated[float, BeforeValidator(_volume), Field(gt=0)]
+Mass = Annotated[float, BeforeValidator(_mass), Field(gt=0)]
+Density = Annotated[float, BeforeValidator(_density), Field(gt=0)]
+Swell = Annotated[tuple[float, float, float], AfterValidator(_swell), BeforeValidator(_range)]
+Shrink = Annotated[tuple[float, float, float], AfterValidator(_shrink), BeforeValidator(_range)]
+Place = tuple[Coordinate, Coordinate]

@@ -1,0 +1,207 @@
+"""Elements against their closed forms (0.2 % at a 5 cm cell), and the rule of banks."""
+
+import math
+
+import numpy as np
+import pytest
+import shapely
+
+from terrain.design import compose_at
+from terrain.design.edges import Stretch, cut_into_banks, grow, read_edge
+from terrain.design.profiles import polyline_profile
+from terrain.errors import PlanError
+from terrain.surface import Plane
+from tests.design.made import FLAT, circle, elements, rectangle
+from tests.design.measure import asked, dug
+
+CELL = 0.05
+CLOSE = 2e-3
+
+
+def frustum(top: float, bottom: float, depth: float) -> float:
+    return math.pi * depth / 3 * (top**2 + top * bottom + bottom**2)
+
+
+def basin(outline, **keys):
+    return {"type": "basin", "name": "b", "outline": outline} | keys
+
+
+CASES = {
+    "cylinder": (basin(circle(2), floor=1.5, batter="vertical"), math.pi * 4 * 1.5),
+    "frustum": (basin(circle(3), floor=1.0, batter="1.5:1"), frustum(3, 1.5, 1)),
+    "stepped circle": (
+        basin(
+            circle(3),
+            shelves=[{"depth": 0.3, "width": 0.5}, {"depth": 0.7, "width": 0.6}],
+            floor=1.2,
+            batter="vertical",
+        ),
+        math.pi * (9 * 0.3 + 2.5**2 * 0.4 + 1.9**2 * 0.5),
+    ),
+    "spherical bowl": (
+        {"type": "plunge_pool", "name": "b", "outline": circle(2), "depth": 0.8},
+        math.pi * 0.8 / 6 * (3 * 4 + 0.8**2),
+    ),
+    "hemisphere": (
+        {"type": "plunge_pool", "name": "b", "outline": circle(2), "depth": 2.0},
+        2 / 3 * math.pi * 8,
+    ),
+    "over-dug cylinder": (
+        basin(circle(2), floor=1.5, batter="vertical", over_dig={"side": 0.5, "below": 0.2}),
+        math.pi * 2.5**2 * 1.7,
+    ),
+    "layers lower the dig": (
+        basin(
+            circle(2), floor=1.5, batter="vertical",
+            layers=[{"name": "sand", "thickness": 0.05}, {"name": "gravel", "thickness": 0.1}],
+        ),
+        math.pi * 4 * 1.65,
+    ),
+    "filter pit with a trough": (
+        {
+            "type": "filter_pit", "name": "b", "outline": rectangle(3, 4), "depth": 1.2,
+            "trough": {"path": [[0.5, 0.5], [0.5, 3.5]], "width": 0.4, "depth": 0.3},
+        },
+        3 * 4 * 1.2 + 0.3 * (3 * 0.4 + math.pi * 0.2**2),
+    ),
+    "shelf with a riser": (
+        {"type": "shelf", "name": "b", "outline": rectangle(4, 3), "depth": 0.4, "riser": "0.5:1"},
+        0.4 * (4 * 3 + 3.6 * 2.6 + 4 * 3.8 * 2.8) / 6,
+    ),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_dig_matches_its_closed_form(case):
+    table, volume = CASES[case]
+    assert dug(elements(table), FLAT, 6, CELL) == pytest.approx(volume, rel=CLOSE)
+
+
+def test_an_island_stays():
+    ring = shapely.Point(0, 0).buffer(3, quad_segs=64)
+    island = shapely.Point(0, 0).buffer(1, quad_segs=64)
+    outline = shapely.Polygon(ring.exterior.coords, [island.exterior.coords])
+    edge = cut_into_banks(outline, [])
+    profile = polyline_profile([(0, 0), (0, 0.5), (0.5, 0.5), (0.5, 1.0)])
+    read = read_edge(np.array([[0.0, 0.0], [1.2, 0], [2.0, 0], [2.9, 0]]), edge, [profile])
+    assert read.inside.tolist() == [False, True, True, True]
+    assert read.depth == pytest.approx([0, 0.5, 1.0, 0.5])
+
+
+def test_unequal_banks_make_hipped_corners():
+    """Depth is the minimum over banks, so a corner is where two faces meet (DESIGN's rule)."""
+    (pond,) = elements(
+        basin(
+            rectangle(10, 20), floor=2.0, batter="2:1",
+            banks=[{"from": [10, 20], "to": [0, 20], "batter": "4:1"}],
+        )
+    )  # fmt: skip
+    xy = np.array([[1.0, 18.0], [2.0, 18.0], [1.0, 16.0], [5, 19], [5, 1], [5, 10]])
+    at = compose_at(xy, [pond], FLAT)
+    assert -at.finish == pytest.approx([0.5, 0.5, 0.5, 0.25, 0.5, 2.0])
+
+
+def test_a_bank_is_walked_with_the_water_on_the_left_however_the_outline_is_given():
+    corners = [(0, 0), (10, 0), (10, 20), (0, 20)]
+    stretch = Stretch((10.0, 20.0), (0.0, 20.0))
+    for ring in (corners, corners[::-1]):
+        edge = cut_into_banks(shapely.Polygon(ring), [stretch])
+        north = edge.pieces[edge.bank == 1]
+        assert np.abs(north[:, [1, 3]] - 20).max() == 0
+        assert np.hypot(*(north[:, 2:] - north[:, :2]).T).sum() == pytest.approx(10)
+
+
+def test_a_grown_edge_keeps_its_bank():
+    outline = shapely.box(0, 0, 10, 20)
+    edge = cut_into_banks(outline, [Stretch((10, 20), (0, 20))])
+    grown, new = grow(outline, edge, 0.5)
+    assert grown.area == pytest.approx(11 * 21)
+    north = new.pieces[new.bank == 1]
+    assert np.abs(north[:, [1, 3]] - 20.5).max() < 1e-9
+
+
+def test_cut_rises_at_its_batter_until_daylight():
+    """A cylinder 1 m into flat ground with water 0.5 m down: above the water a 1:1 cone."""
+    table = basin(circle(2), floor=1.0, batter="vertical", cut_batter="1:1") | {"level": -0.5}
+    volume = math.pi * 4 * 1.0 + frustum(2.5, 2.0, 0.5)
+    assert dug(elements(table), FLAT, 6, CELL) == pytest.approx(volume, rel=CLOSE)
+
+
+def test_a_rim_raises_low_ground_to_the_freeboard():
+    """Flat ground 0.3 m under the crest: a ring of known section (crest 0.5 m, batter 2:1)."""
+    table = basin(
+        circle(3), floor=1.0, batter="vertical", freeboard=0.2, cut_batter="vertical",
+        rim={"crest": 0.5, "batter": "2:1"}, water="pond",
+    )  # fmt: skip
+    pond = elements(table, water={"pond": 0.1})
+    at, weight = asked(pond, FLAT, (-6, -6, 6, 6), CELL)
+    raised = np.maximum(at.subgrade - at.existing, 0)
+    crest, toe = 3.5, 3.5 + 2 * 0.3
+    ring = math.pi * (crest**2 - 9) * 0.3
+    slope = frustum(toe, crest, 0.3) - math.pi * crest**2 * 0.3
+    assert np.sum(raised * weight) == pytest.approx(ring + slope, rel=CLOSE)
+    assert np.nanmax(at.finish) == pytest.approx(0.3)
+    assert np.all(at.water[np.isfinite(at.water)] == 0.1)
+
+
+def test_a_bed_over_low_ground_is_laid_on_fill():
+    """A basin half off a cliff: where the ground is under its bed, the bed is filled up to."""
+    low = Plane(-3.0, FLAT.footprint)
+    (pond,) = elements(basin(rectangle(4, 4), floor=1.0, batter="vertical"), ground=low)
+    at = compose_at(np.array([[2.0, 2.0], [10, 10]]), [pond], low)
+    assert at.finish == pytest.approx([-1.0, -3.0])
+    assert at.dig == pytest.approx([-3.0, -3.0])
+    assert at.fill_owner.tolist() == [0, -1]
+
+
+def test_elements_compose_by_minimum_and_remember_their_owner():
+    deep = basin(rectangle(4, 4), floor=2.0, batter="vertical")
+    shallow = {"type": "shelf", "name": "s", "outline": rectangle(8, 4), "depth": 0.5}
+    for order in ((deep, shallow), (shallow, deep)):
+        built = elements(*order)
+        at = compose_at(np.array([[2.0, 2.0], [6, 2], [9, 2]]), built, FLAT)
+        assert at.finish == pytest.approx([-2, -0.5, 0])
+        names = [built[row].name if row >= 0 else "" for row in at.dig_owner]
+        assert names == ["b", "s", ""]
+
+
+def test_a_mound_rises_from_its_toe():
+    table = {
+        "type": "mound", "name": "m", "outline": circle(3), "height": 1.0, "batter": "1.5:1",
+    }  # fmt: skip
+    at, weight = asked(elements(table), FLAT, (-4, -4, 4, 4), CELL)
+    assert np.sum((at.finish - at.existing) * weight) == pytest.approx(
+        frustum(3, 1.5, 1.0), rel=CLOSE
+    )
+
+
+def test_depths_below_ground_count_from_its_mean_or_lowest_height():
+    slope = Plane(10.0, FLAT.footprint, east_grade=0.1)
+    for word, level in (("mean", 10.2), ("lowest", 10.0)):
+        (pit,) = elements(
+            {
+                "type": "filter_pit", "name": "p", "outline": rectangle(4, 4), "depth": 1.0,
+                "below_ground": word,
+            },
+            ground=slope,
+        )  # fmt: skip
+        assert pit.excavation.level == pytest.approx(level, abs=0.005)
+
+
+@pytest.mark.parametrize(
+    ("keys", "message"),
+    [
+        (
+            {"shelves": [{"depth": 0.6, "width": 1}, {"depth": 0.3, "width": 1}], "floor": 1},
+            "shallower",
+        ),
+        ({"shelves": [{"depth": 0.6, "width": 1}], "floor": 0.5}, "shallower"),
+        ({"profile": [[0, 0.5], [1, 0.2]]}, "depth 0.200 m after 0.500 m"),
+        ({"profile": [[1, 0.5], [0.5, 0.6]]}, "distance 0.500 m after 1.000 m"),
+        ({}, "no floor"),
+        ({"floor": 1, "banks": [{"from": [9, 9], "to": [0, 20]}]}, "from the outline"),
+    ],
+)  # fmt: skip
+def test_what_cannot_be_built_is_refused(keys, message):
+    with pytest.raises(PlanError, match=message):
+        elements(basin(rectangle(10, 20), **keys))
