@@ -8,8 +8,6 @@ from terrain.earthwork.grid import cell_shares
 from terrain.kernels import kernel
 from terrain.surface import Lattice, Surface
 
-_WHOLE = 1.0 - 1e-12
-
 
 def prism_volume(
     before: Surface, after: Surface, lattice: Lattice, *, region: shapely.Polygon | None = None
@@ -18,7 +16,8 @@ def prism_volume(
 
     The cell's middle is asked as well as its corners, so the four triangles follow the surfaces
     more closely than one four-corner prism. Cells on the region's edge count by their share.
-    The bound is the difference to two triangles a cell.
+    The bound is twice the sum over cells of the difference to two triangles a cell: for a curved
+    surface the difference is itself the error.
     """
     rise = after.elevation(lattice.nodes) - before.elevation(lattice.nodes)
     middles = Lattice(
@@ -30,12 +29,11 @@ def prism_volume(
     )
     at_middles = after.elevation(middles.nodes) - before.elevation(middles.nodes)
     share = cell_shares(lattice, region if region is not None else shapely.box(*lattice.bounds))
-    cut4, fill4, cut2, fill2 = _prisms(
+    cut, fill, cut_bound, fill_bound = _prisms(
         rise.reshape(lattice.shape), at_middles.reshape(middles.shape), share
     )
     area = lattice.cell**2
-    bound = max(abs(cut4 - cut2), abs(fill4 - fill2)) * area
-    return CutFill(cut4 * area, fill4 * area, bound)
+    return CutFill(cut * area, fill * area, 2 * max(cut_bound, fill_bound) * area)
 
 
 @kernel
@@ -55,7 +53,7 @@ def _above(a: float, b: float, c: float) -> float:
 def _prisms(
     rise: FloatArray, middle: FloatArray, share: FloatArray
 ) -> tuple[float, float, float, float]:
-    cut4, fill4, cut2, fill2 = 0.0, 0.0, 0.0, 0.0
+    cut, fill, cut_bound, fill_bound = 0.0, 0.0, 0.0, 0.0
     for j in range(share.shape[0]):
         for i in range(share.shape[1]):
             s = share[j, i]
@@ -64,10 +62,14 @@ def _prisms(
             total = sw + se + nw + ne + m
             if s == 0 or not -1e300 < total < 1e300:
                 continue
+            cut4, fill4 = 0.0, 0.0
             for a, b in ((sw, se), (se, ne), (ne, nw), (nw, sw)):
-                fill4 += s * _above(a, b, m) / 4
-                cut4 += s * _above(-a, -b, -m) / 4
-            for a, b, c in ((sw, se, ne), (sw, ne, nw)):
-                fill2 += s * _above(a, b, c) / 2
-                cut2 += s * _above(-a, -b, -c) / 2
-    return cut4, fill4, cut2, fill2
+                fill4 += _above(a, b, m) / 4
+                cut4 += _above(-a, -b, -m) / 4
+            fill2 = (_above(sw, se, ne) + _above(sw, ne, nw)) / 2
+            cut2 = (_above(-sw, -se, -ne) + _above(-sw, -ne, -nw)) / 2
+            cut += s * cut4
+            fill += s * fill4
+            cut_bound += s * abs(cut4 - cut2)
+            fill_bound += s * abs(fill4 - fill2)
+    return cut, fill, cut_bound, fill_bound
