@@ -16,6 +16,8 @@ from terrain.surface.grid import Grid
 from terrain.surface.lattice import Lattice
 
 _SLACK = 1e-9  # barycentric: a point on an edge belongs to the triangle despite rounding
+_FAR = 6.0  # times the spacing: an edge this long bridges ground that nobody measured
+_THIN = 1e-9  # height over longest side below which a triangle is a rounded line, and no ground
 
 
 @dataclass(frozen=True)
@@ -88,8 +90,9 @@ def build_tin(
     breaklines
         Rows of `points` in walking order, one array a line.
     longest_border_m
-        Triangles are trimmed from the border inward while their outer edge is longer than this;
-        by default 6 times the median edge. Edges of breaklines are never trimmed away.
+        Triangles are trimmed from the border inward while their outer edge is longer than this; by
+        default longer than 6 times the spacing around it (the median edge at its ends, the larger
+        of the two). Edges of breaklines are never trimmed away.
 
     Raises
     ------
@@ -113,15 +116,25 @@ def build_tin(
             mend="check which columns hold the northing and the easting",
         )
     fixed = _fixed_edges(breaklines, rows.merged)
-    corners, triangles = _triangulate(plan, fixed)
+    corners, triangles, neighbours = _triangulate(plan, fixed)
     z = kept[:, 2]
     if len(corners) > len(kept):
         z = np.concatenate([z, _crossing_heights(corners[len(kept) :], plan, z, fixed)])
     xyz = np.column_stack([corners + low, z])
-    triangles = triangles[_plan_areas(xyz, triangles) > 0]
+    doubled_area, squared_length = _measure(corners, triangles)
     if longest_border_m is None:
-        longest_border_m = 6 * _median_edge(xyz, triangles)
-    return Tin(xyz, triangles[_border_trimmed(xyz, triangles, fixed, longest_border_m)])
+        longest = _FAR * _spacing(len(xyz), triangles, squared_length)
+    else:
+        longest = np.full(len(xyz), longest_border_m)
+    stays = doubled_area > _THIN * squared_length.max(axis=1)
+    _peel(neighbours, _peelable(triangles, squared_length, fixed, longest), stays)
+    if not stays.any():
+        raise SurfaceError(
+            f"no triangle has a border of {longest.max():.2f} m or less",
+            expected="a longest border greater than the distance between the points",
+            mend="raise longest_border of this survey, or leave it out",
+        )
+    return Tin(xyz, triangles[stays])
 
 
 @dataclass(frozen=True)
@@ -156,7 +169,8 @@ def _fixed_edges(breaklines: Sequence[IntArray], merged: IntArray) -> IntArray:
     return np.unique(edges, axis=0)
 
 
-def _triangulate(plan: FloatArray, fixed: IntArray) -> tuple[FloatArray, Int32Array]:
+def _triangulate(plan: FloatArray, fixed: IntArray) -> tuple[FloatArray, Int32Array, IntArray]:
+    """Corners, triangles, and across each edge (corner k to k + 1) the neighbour."""
     mesh: Any = pythoncdt.Triangulation(
         pythoncdt.VertexInsertionOrder.AUTO, pythoncdt.IntersectingConstraintEdges.TRY_RESOLVE, 0.0
     )
@@ -164,9 +178,12 @@ def _triangulate(plan: FloatArray, fixed: IntArray) -> tuple[FloatArray, Int32Ar
     if len(fixed):
         mesh.insert_edges(fixed.astype(np.uint32))
     mesh.erase_super_triangle()
-    vertices = mesh.vertices_array()
-    corners = np.column_stack([vertices["x"], vertices["y"]])
-    return corners, mesh.triangles_array()["vertices"].astype(np.int32)
+    vertices, triangles = mesh.vertices_array(), mesh.triangles_array()
+    return (
+        np.column_stack([vertices["x"], vertices["y"]]),
+        triangles["vertices"].astype(np.int32),
+        triangles["neighbors"].astype(np.int64),
+    )
 
 
 def _crossing_heights(
@@ -177,8 +194,10 @@ def _crossing_heights(
     lines = shapely.linestrings(np.stack([a, b], axis=1))
     heights = np.empty(len(crossings))
     for k, crossing in enumerate(crossings):
-        distance = shapely.distance(lines, shapely.Point(crossing))
-        on = np.argsort(distance)[:2]
+        nearest = np.argsort(shapely.distance(lines, shapely.Point(crossing)))
+        # lines that meet at a vertex beside the crossing are pieces of one breakline
+        apart = ~np.isin(fixed[nearest], fixed[nearest[0]]).any(axis=1)
+        on = np.array([nearest[0], nearest[apart][0] if apart.any() else nearest[1]])
         along = b[on] - a[on]
         share = ((crossing - a[on]) * along).sum(axis=1) / (along**2).sum(axis=1)
         heights[k] = np.mean(z[fixed[on, 0]] * (1 - share) + z[fixed[on, 1]] * share)
@@ -190,11 +209,6 @@ def _plan_areas(points: FloatArray, triangles: Int32Array) -> FloatArray:
     doubled = (b[:, 0] - a[:, 0]) * (c[:, 1] - a[:, 1]) - (c[:, 0] - a[:, 0]) * (b[:, 1] - a[:, 1])
     areas: FloatArray = 0.5 * doubled
     return areas
-
-
-def _median_edge(points: FloatArray, triangles: Int32Array) -> float:
-    sides = points[triangles][:, :, :2] - points[np.roll(triangles, -1, axis=1)][:, :, :2]
-    return float(np.median(np.hypot(sides[..., 0], sides[..., 1])))
 
 
 def _edge_keys(edges: Int32Array | IntArray) -> IntArray:
@@ -215,22 +229,86 @@ def _border_edges(triangles: Int32Array) -> Int32Array:
     return border
 
 
-def _border_trimmed(
-    points: FloatArray, triangles: Int32Array, fixed: IntArray, longest: float
+def _peelable(
+    triangles: Int32Array, squared_length: FloatArray, fixed: IntArray, longest: FloatArray
 ) -> BoolArray:
-    """Which triangles stay after long border triangles are peeled off, layer by layer."""
-    keys = _edge_keys(_sides(triangles))
-    sides = points[triangles][:, :, :2] - points[np.roll(triangles, -1, axis=1)][:, :, :2]
-    long = (np.hypot(sides[..., 0], sides[..., 1]) > longest) & ~np.isin(keys, _edge_keys(fixed))
-    _, edge = np.unique(keys, return_inverse=True)
-    edge = edge.reshape(keys.shape)
-    stays = np.ones(len(triangles), dtype=bool)
-    while True:
-        users = np.bincount(edge[stays].ravel(), minlength=edge.max() + 1)
-        peel = stays & (long & (users[edge] == 1)).any(axis=1)
-        if not peel.any() or peel.sum() == stays.sum():
-            return stays
-        stays &= ~peel
+    """Which edges are too long to be a border, shape (m, 3); breaklines never are.
+
+    An edge may be as long as the longer of its ends' limits, `longest`, shape (n,).
+    """
+    limit = longest[triangles]
+    long: BoolArray = squared_length > np.maximum(limit, np.roll(limit, -1, axis=1)) ** 2
+    row, k = np.nonzero(long)
+    edges = np.stack([triangles[row, k], triangles[row, (k + 1) % 3]], axis=-1)
+    if len(fixed) and len(edges):
+        long[row, k] = ~np.isin(_edge_keys(edges), _edge_keys(fixed))
+    return long
+
+
+@kernel
+def _measure(plan: FloatArray, triangles: Int32Array) -> tuple[FloatArray, FloatArray]:
+    """Twice the plan area, and the squared length of the edge from each corner to the next."""
+    doubled, squared = np.empty(triangles.shape[0]), np.empty(triangles.shape)
+    for t in range(triangles.shape[0]):
+        a, b, c = triangles[t, 0], triangles[t, 1], triangles[t, 2]
+        ux, uy = plan[b, 0] - plan[a, 0], plan[b, 1] - plan[a, 1]
+        vx, vy = plan[c, 0] - plan[a, 0], plan[c, 1] - plan[a, 1]
+        doubled[t] = ux * vy - uy * vx
+        squared[t, 0] = ux * ux + uy * uy
+        squared[t, 1] = (vx - ux) ** 2 + (vy - uy) ** 2
+        squared[t, 2] = vx * vx + vy * vy
+    return doubled, squared
+
+
+@kernel
+def _spacing(count: int, triangles: Int32Array, squared_length: FloatArray) -> FloatArray:
+    """Median length of the edges at each of `count` points; edges inside count twice."""
+    starts = np.zeros(count + 1, dtype=np.int64)
+    for t in range(triangles.shape[0]):
+        for k in range(3):
+            starts[triangles[t, k] + 1] += 2
+    starts = np.cumsum(starts)
+    lengths, cursor = np.empty(starts[-1]), starts[:-1].copy()
+    for t in range(triangles.shape[0]):
+        for k in range(3):
+            for end in (triangles[t, k], triangles[t, (k + 1) % 3]):
+                lengths[cursor[end]] = squared_length[t, k]
+                cursor[end] += 1
+    spacing = np.zeros(count)
+    for v in range(count):
+        if starts[v + 1] > starts[v]:
+            spacing[v] = np.sqrt(np.median(lengths[starts[v] : starts[v + 1]]))
+    return spacing
+
+
+@kernel
+def _peel(neighbours: IntArray, peelable: BoolArray, stays: BoolArray) -> None:
+    """Take away what has a peelable edge on the border, until nothing has."""
+    count = stays.size
+    stack = np.empty(count, dtype=np.int64)
+    top = 0
+    for t in range(count):
+        for k in range(3):
+            n = neighbours[t, k]
+            if stays[t] and peelable[t, k] and (n >= count or not stays[n]):
+                stack[top] = t
+                top += 1
+                break
+    for s in range(top):
+        stays[stack[s]] = False
+    while top > 0:
+        top -= 1
+        t = stack[top]
+        for k in range(3):
+            n = neighbours[t, k]
+            if n >= count or not stays[n]:
+                continue
+            for j in range(3):
+                if neighbours[n, j] == t and peelable[n, j]:
+                    stays[n] = False
+                    stack[top] = n
+                    top += 1
+                    break
 
 
 @kernel

@@ -113,3 +113,37 @@ def test_long_border_triangles_are_trimmed_but_holes_inside_are_bridged():
 def test_too_little_for_a_surface_is_refused(points, message):
     with pytest.raises(SurfaceError, match=message):
         build_tin(points)
+
+
+def test_sparse_ground_around_a_dense_survey_is_kept():
+    """49 spots at 10 m around 400 shots in a 10 m square: all 3,600 m² stay."""
+    wide = np.stack(np.meshgrid(np.arange(0, 61, 10.0), np.arange(0, 61, 10.0)), -1).reshape(-1, 2)
+    dense = np.random.default_rng(1).uniform(21, 29, (400, 2))
+    xy = np.vstack([wide, dense])
+    tin = build_tin(np.column_stack([xy, np.zeros(len(xy))]))
+    assert tin.footprint.area == pytest.approx(3600)
+
+
+def test_a_strip_between_two_dense_breaklines_is_kept():
+    """Top and toe of a bank, shot every 0.5 m, 5 m apart."""
+    x = np.arange(0, 30.1, 0.5)
+    xy = np.concatenate([np.column_stack([x, np.full_like(x, y)]) for y in (0.0, 5.0)])
+    lines = [np.arange(len(x)), np.arange(len(x)) + len(x)]
+    tin = build_tin(np.column_stack([xy, np.zeros(len(xy))]), breaklines=lines)
+    assert tin.footprint.area == pytest.approx(150)
+
+
+def test_points_on_a_slanting_fence_make_no_slivers():
+    """Shots on a straight line that no axis follows, rounded to the centimetre."""
+    rng = np.random.default_rng(11)
+    for _ in range(50):
+        along = np.sort(rng.uniform(0, 40, 25))
+        angle = rng.uniform(0.1, 1.4)
+        fence = np.round(np.outer(along, [np.cos(angle), np.sin(angle)]), 2)
+        aside = np.round(rng.uniform((5, -30), (30, 0), (30, 2)), 2)
+        xy = np.vstack([fence, aside])
+        tin = build_tin(np.column_stack([xy, 0.1 * xy[:, 0]]), longest_border_m=NO_TRIM)
+        lattice = Lattice.covering((0, -30, 40, 40), cell=0.5)
+        heights = tin.on_lattice(lattice).z.ravel()
+        known = np.isfinite(heights)
+        np.testing.assert_allclose(heights[known], 0.1 * lattice.nodes[known, 0], atol=1e-6)
