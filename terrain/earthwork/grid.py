@@ -43,10 +43,7 @@ def grid_volume(
     from one cell of twice the size, without letting the blocks cancel.
     """
     rise = (after.elevation(lattice.nodes) - before.elevation(lattice.nodes)).reshape(lattice.shape)
-    if region is None:
-        share = np.ones((lattice.ny - 1, lattice.nx - 1))
-    else:
-        share = cell_shares(lattice, region)
+    share = cell_shares(lattice, region)
     cut, fill = _four_corner(rise)
     coarse_cut, coarse_fill = _four_corner(np.ascontiguousarray(rise[::2, ::2]))
     area = lattice.cell**2
@@ -65,14 +62,24 @@ def _blocks_differ(fine: FloatArray, coarse: FloatArray, share: FloatArray) -> f
     return float(np.sum(inside * np.abs(blocks - 4 * coarse)) + cut_off)
 
 
-def cell_shares(lattice: Lattice, region: shapely.Polygon) -> FloatArray:
-    """Share of each cell inside `region`, shape (ny − 1, nx − 1), exact."""
-    x, y = lattice.x, lattice.y
+def cell_shares(lattice: Lattice, region: shapely.Polygon | None) -> FloatArray:
+    """Share of each cell inside `region` (all of it for None), shape (ny − 1, nx − 1), exact."""
+    share = np.zeros((lattice.ny - 1, lattice.nx - 1))
+    if region is None:
+        return share + 1.0
+    around = np.array([-1, 1])
+    xmin, ymin, xmax, ymax = region.bounds
+    west, east = np.clip(np.searchsorted(lattice.x, [xmin, xmax]) + around, 0, lattice.nx)
+    south, north = np.clip(np.searchsorted(lattice.y, [ymin, ymax]) + around, 0, lattice.ny)
+    x, y = lattice.x[west:east], lattice.y[south:north]
+    if len(x) < 2 or len(y) < 2:
+        return share
     boxes = shapely.box(x[None, :-1], y[:-1, None], x[None, 1:], y[1:, None])
     shapely.prepare(region)
-    share: FloatArray = shapely.contains_properly(region, boxes).astype(np.float64)
-    border = (share == 0) & shapely.intersects(region, boxes)
-    share[border] = shapely.area(shapely.intersection(region, boxes[border])) / lattice.cell**2
+    part = shapely.contains_properly(region, boxes).astype(np.float64)
+    border = (part == 0) & shapely.intersects(region, boxes)
+    part[border] = shapely.area(shapely.intersection(region, boxes[border])) / lattice.cell**2
+    share[south : south + len(y) - 1, west : west + len(x) - 1] = part
     return share
 
 

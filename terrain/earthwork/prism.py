@@ -28,7 +28,7 @@ def prism_volume(
         lattice.ny - 1,
     )
     at_middles = after.elevation(middles.nodes) - before.elevation(middles.nodes)
-    share = cell_shares(lattice, region if region is not None else shapely.box(*lattice.bounds))
+    share = cell_shares(lattice, region)
     cut, fill, cut_bound, fill_bound = _prisms(
         rise.reshape(lattice.shape), at_middles.reshape(middles.shape), share
     )

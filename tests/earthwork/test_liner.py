@@ -32,6 +32,21 @@ def draped(*tables):
             math.pi * (9 + 2 * 3 * 0.4 + 2 * 2.4 * 0.6),
         ),
         ({"outline": rectangle(4, 5), "floor": 1.5, "batter": "vertical"}, 20 + 18 * 1.5),
+        (
+            {"outline": circle(2), "floor": 1.0, "batter": "0.25:1"},
+            math.pi * (1.75**2 + (2 + 1.75) * math.hypot(1.0, 0.25)),
+        ),
+        (
+            {
+                "outline": circle(2), "floor": 1.0, "batter": "0.25:1",
+                "layers": [{"name": "gravel", "thickness": 0.2}],
+            },
+            math.pi * (1.75**2 + (2 + 1.75) * math.hypot(1.0, 0.25) + 2 * 2 * 0.2),
+        ),
+        (
+            {"outline": circle(3), "floor": 1.0, "batter": "3:1"},
+            math.pi * 3 * math.hypot(3, 1),
+        ),
     ],
 )  # fmt: skip
 def test_draped_area_matches_its_closed_form(table, area):
@@ -69,3 +84,9 @@ def test_elements_that_touch_at_one_level_share_a_sheet():
     # plan, outer walls, and the one step between them
     walls = (4 + 4 + 4) * 1.0 + (2 + 4 + 2) * 0.4 + 4 * 0.6
     assert found == pytest.approx(24 + walls, rel=0.003)
+
+
+def test_a_hemisphere_is_lined_with_twice_its_circle():
+    """Area 2πR²; the slope has no bound at the edge, so 3 % is asked of it, not 0.3 %."""
+    found, _ = draped({"type": "plunge_pool", "name": "b", "outline": circle(2), "depth": 2.0})
+    assert found == pytest.approx(2 * math.pi * 4, rel=0.03)
