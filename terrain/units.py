@@ -20,10 +20,10 @@ class Unit:
         The word used in a plan file.
     metres
         Length of one unit, m.
-    symbol, area, volume
-        What is printed after a length, an area, a volume of earth.
-    area_m2, volume_m3
-        One printed unit of area and of earth volume, in SI.
+    symbol, area, volume, water, mass
+        What is printed after a length, an area, a volume of earth, of water, a mass.
+    area_m2, volume_m3, water_m3, mass_kg
+        One printed unit of each, in SI.
     """
 
     key: str
@@ -34,6 +34,15 @@ class Unit:
     area_m2: float
     volume: str
     volume_m3: float
+    water: str
+    water_m3: float
+    mass: str
+    mass_kg: float
+
+    @property
+    def plural(self) -> str:
+        """`metres`, `international feet`."""
+        return self.name.replace("foot", "feet") if "foot" in self.name else f"{self.name}s"
 
     def length(self, metres: float, digits: int = 2) -> str:
         """Write a length: `1.25 m`."""
@@ -47,12 +56,29 @@ class Unit:
         """Write a volume of earth: `12.5 m³`, `16.3 yd³`."""
         return f"{cubic_metres / self.volume_m3:,.{digits}f} {self.volume}"
 
+    def mass_text(self, kilograms: float, digits: int = 1) -> str:
+        """Write a mass: `14.1 t`, `15.5 tons` (of 2,000 lb)."""
+        return f"{kilograms / self.mass_kg:,.{digits}f} {self.mass}"
+
 
 FOOT_M = 0.3048
 US_SURVEY_FOOT_M = 1200 / 3937  # NGS, 85 FR 62698 (2020)
+_POUND = 0.45359237
+_GALLON = 231 * (FOOT_M / 12) ** 3
+_US_WATER_AND_MASS = ("gal", _GALLON, "tons", 2000 * _POUND)
 
-METRE = Unit("m", "metre", 1.0, "m", "m²", 1.0, "m³", 1.0)
-FOOT = Unit("ft", "international foot", FOOT_M, "ft", "ft²", FOOT_M**2, "yd³", 27 * FOOT_M**3)
+METRE = Unit("m", "metre", 1.0, "m", "m²", 1.0, "m³", 1.0, "m³", 1.0, "t", 1000.0)
+FOOT = Unit(
+    "ft",
+    "international foot",
+    FOOT_M,
+    "ft",
+    "ft²",
+    FOOT_M**2,
+    "yd³",
+    27 * FOOT_M**3,
+    *_US_WATER_AND_MASS,
+)
 US_SURVEY_FOOT = Unit(
     "us-ft",
     "US survey foot",
@@ -62,6 +88,7 @@ US_SURVEY_FOOT = Unit(
     US_SURVEY_FOOT_M**2,
     "yd³",
     27 * US_SURVEY_FOOT_M**3,
+    *_US_WATER_AND_MASS,
 )
 UNITS = {unit.key: unit for unit in (METRE, FOOT, US_SURVEY_FOOT)}
 
@@ -76,9 +103,8 @@ _VOLUMES = {
     "m3": 1.0, "m³": 1.0, "l": 0.001, "litre": 0.001, "litres": 0.001, "liter": 0.001,
     "ft3": FOOT_M**3, "ft³": FOOT_M**3, "cuft": FOOT_M**3,
     "yd3": 27 * FOOT_M**3, "yd³": 27 * FOOT_M**3, "cuyd": 27 * FOOT_M**3,
-    "gal": 231 * (FOOT_M / 12) ** 3,
+    "gal": _GALLON,
 }  # fmt: skip
-_POUND = 0.45359237
 _MASSES = {
     "kg": 1.0, "t": 1000.0, "tonne": 1000.0, "tonnes": 1000.0,
     "lb": _POUND, "lbs": _POUND, "ton": 2000 * _POUND, "tons": 2000 * _POUND,
@@ -90,7 +116,7 @@ _DENSITIES = {
 }  # fmt: skip
 
 _NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d+\.?\d*(?:[eE][-+]?\d+)?|\.\d+)"
-_TERM = re.compile(rf"\s*({_NUMBER})\s*([^\s\d.,]+[^\s\d.,]*(?:/[a-zA-Z]+)?[23]?)\s*,?")
+_TERM = re.compile(rf"\s*({_NUMBER})\s*([^\s\d.,]+)([23]?)\s*,?")
 
 
 def _number(text: str) -> float:
@@ -112,19 +138,25 @@ def _parse(text: str, table: dict[str, float], kind: str, example: str) -> float
     mend = f"put one of these after each number: {', '.join(_plain(table))}"
     body = text.strip()
     sign = -1.0 if body.startswith(("-", "−")) else 1.0
-    body = body.lstrip("+-−")
+    body = body[1:] if body.startswith(("+", "-", "−")) else body
     total, position = 0.0, 0
     while position < len(body):
         term = _TERM.match(body, position)
-        if term is None or term[2].lower() not in table:
+        word, power = (term[2].lower(), term[3]) if term else ("", "")
+        if term is None or not {word, word + power} & table.keys():
             raise UnitError(f"{text!r} is not a {kind}", expected=expected, mend=mend)
         try:
-            total += _number(term[1]) * table[term[2].lower()]
+            size = _number(term[1])
         except ZeroDivisionError:
             raise UnitError(f"{text!r} is not a {kind}", expected=expected, mend=mend) from None
-        position = term.end()
+        # the 2 of "3ft2in" begins the next term; the 3 of "9m3" does not
+        whole = word + power in table
+        total += size * table[word + power if whole else word]
+        position = term.end() if whole else term.end(2)
     if not body:
         raise UnitError(f"an empty text is not a {kind}", expected=expected, mend=mend)
+    if not math.isfinite(total):
+        raise UnitError(f"{text!r} is not a {kind}", expected="a finite number")
     return sign * total
 
 
@@ -138,13 +170,12 @@ def parse_length(value: float | str, unit: Unit) -> float:
     >>> parse_length(2, FOOT)
     0.6096
     """
-    if isinstance(value, str):
-        try:
-            metres = float(value) * unit.metres
-        except ValueError:
-            metres = _parse(value, _LENGTHS, "length", '"3 ft 6 in", "18 in" or "0.9 m"')
-    else:
+    try:
         metres = float(value) * unit.metres
+    except ValueError:
+        metres = _parse(str(value), _LENGTHS, "length", '"3 ft 6 in", "18 in" or "0.9 m"')
+    except OverflowError:
+        metres = math.inf
     if not math.isfinite(metres):
         raise UnitError(f"{value!r} is not a length", expected="a finite number")
     return metres
@@ -173,17 +204,16 @@ def parse_batter(value: str | float) -> float:
     >>> parse_batter("1.5:1")
     1.5
     """
-    expected = 'run:rise such as "1.5:1", or "vertical"'
-    if isinstance(value, str):
-        if value.strip().lower() == "vertical":
-            return 0.0
-        parts = value.split(":")
-        try:
-            run, rise = (float(part) for part in parts)
-        except ValueError:
-            raise UnitError(f"{value!r} is not a batter", expected=expected) from None
-    else:
-        run, rise = float(value), 1.0
-    if not (rise > 0 and run >= 0 and math.isfinite(run / rise)):
-        raise UnitError(f"{value!r} is not a batter", expected=expected)
+    if isinstance(value, str) and value.strip().lower() == "vertical":
+        return 0.0
+    parts = value.split(":") if isinstance(value, str) else [value, 1.0]
+    try:
+        run, rise = (float(part) for part in parts)
+        sound = rise > 0 and run >= 0 and math.isfinite(run / rise)
+    except (TypeError, ValueError, OverflowError):
+        sound = False
+    if not sound or isinstance(value, bool):
+        raise UnitError(
+            f"{value!r} is not a batter", expected='run:rise such as "1.5:1", or "vertical"'
+        )
     return run / rise
