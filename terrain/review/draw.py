@@ -1,0 +1,85 @@
+"""Every picture, sheet and page of a site, written whole or not at all."""
+
+import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import TYPE_CHECKING
+
+from terrain.errors import OutputError, Place
+from terrain.review.page import write_page
+from terrain.review.rendering import WINDOW_VARIABLE, Rendering, this_machine
+from terrain.review.sheets import plan_sheet, sections_sheet
+
+if TYPE_CHECKING:
+    from terrain.site import Site
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """What was made.
+
+    Attributes
+    ----------
+    files
+        In the order a reader wants them.
+    notes
+        What could not be made, and what to do about it.
+    """
+
+    files: tuple[Path, ...]
+    notes: tuple[str, ...]
+
+
+def draw_site(site: "Site", folder: Path) -> Drawn:
+    """Make the sheets, the page and, where this machine renders, the pictures in 3D.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written to.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        with ThreadPoolExecutor(max_workers=1) as helper:
+            probed = helper.submit(this_machine)
+            files = [
+                _whole(folder / "plan.png", partial(plan_sheet, site)),
+                _whole(folder / "sections.png", partial(sections_sheet, site)),
+                _whole(folder / "site.html", partial(write_page, site)),
+            ]
+            found = probed.result()
+        if found.works:
+            files = _pictures(site, folder, found) + files
+    except OSError as error:
+        raise OutputError(
+            f"cannot write: {error.strerror or error}",
+            place=Place(folder),
+            expected="a folder that can be written to, with room on its disk",
+            mend="choose another folder for the output",
+        ) from error
+    return Drawn(tuple(files), () if found.works else (found.advice,))
+
+
+def _pictures(site: "Site", folder: Path, found: Rendering) -> list[Path]:
+    """The pictures in 3D; VTK and pyvista are loaded only now, with the window class that works."""
+    os.environ[WINDOW_VARIABLE] = found.window or ""
+    from terrain.review.camera import prepare  # noqa: PLC0415 - kept off machines that cannot render
+    from terrain.review.scenes import PICTURES  # noqa: PLC0415
+
+    whole, near = prepare(site)
+    return [
+        _whole(folder / p.file, partial(p.write, site, near if p.near else whole)) for p in PICTURES
+    ]
+
+
+def _whole(path: Path, make: Callable[[Path], None]) -> Path:
+    """Make a file beside its place and move it there when it is whole."""
+    with TemporaryDirectory(prefix=".drawing-", dir=path.parent) as aside:
+        made = Path(aside) / path.name
+        make(made)
+        made.replace(path)
+    return path
