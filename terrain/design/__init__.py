@@ -1,6 +1,7 @@
 """The plan: what is built, and the surfaces that follow from it."""
 
 from terrain.design.compose import Composed, Composition, DesignSurface, compose, compose_at
+from terrain.design.daylight import check_daylight
 from terrain.design.elements import Element, build_elements
 from terrain.design.liners import LinerSheet, liner_sheets
 from terrain.design.plan import Plan, read_plan
@@ -15,6 +16,7 @@ __all__ = [
     "Plan",
     "Stone",
     "build_elements",
+    "check_daylight",
     "compose",
     "compose_at",
     "liner_sheets",

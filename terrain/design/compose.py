@@ -8,15 +8,19 @@ bed is laid on fill, unless an earlier element is dug there.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any, Protocol
 
 import numpy as np
 import shapely
 
 from terrain.arrays import BoolArray, FloatArray, Int32Array, IntArray
-from terrain.design.edges import distance_to_path, read_edge
-from terrain.design.elements import Element, Excavation, Heap
-from terrain.design.profiles import Profile
+from terrain.design.elements import Element
+from terrain.design.stamps import Stamp, bounds, reach, stamp
+from terrain.kernels import kernel
 from terrain.surface import Grid, Lattice, Surface
+
+Bounds = tuple[float, float, float, float]
+Window = IntArray | tuple[slice, slice]
 
 
 @dataclass(frozen=True)
@@ -91,176 +95,171 @@ def compose_at(xy: FloatArray, elements: Sequence[Element], existing: Surface) -
 
 def compose_over(xy: FloatArray, ground: FloatArray, elements: Sequence[Element]) -> Composed:
     """Compose the elements at places `xy` where the ground's heights are known already."""
-    unowned = np.full(len(xy), -1, dtype=np.int32)
-    result = Composed(
-        existing=ground,
-        dig=ground.copy(),
-        subgrade=ground.copy(),
-        bed=ground.copy(),
-        finish=ground.copy(),
-        water=np.full(len(xy), np.nan),
-        dig_owner=unowned,
-        fill_owner=unowned.copy(),
-        finish_owner=unowned.copy(),
-    )
-    for row, element in enumerate(elements):
-        if element.excavation is not None:
-            _cut(result, xy, row, element, element.excavation, elements)
-        if element.heap is not None:
-            _heap(result, xy, row, element.heap)
+    result = _bare(ground)
+    _lay_all(result, _Places(xy), elements)
     return result
 
 
 def compose(lattice: Lattice, elements: Sequence[Element], ground: Grid) -> Composition:
     """Compose the elements at every node of a lattice; `ground` has that lattice."""
-    at = compose_over(lattice.nodes, ground.z.ravel(), elements)
-    shape = lattice.shape
+    at = _bare(ground.z)
+    _lay_all(at, _Nodes(lattice), elements)
     return Composition(
         lattice=lattice,
-        existing=at.existing.reshape(shape),
-        dig=at.dig.reshape(shape),
-        subgrade=at.subgrade.reshape(shape),
-        bed=at.bed.reshape(shape),
-        finish=at.finish.reshape(shape),
-        water=at.water.reshape(shape),
-        owner=at.dig_owner.reshape(shape),
-        fill_owner=at.fill_owner.reshape(shape),
-        finish_owner=at.finish_owner.reshape(shape),
+        existing=at.existing,
+        dig=at.dig,
+        subgrade=at.subgrade,
+        bed=at.bed,
+        finish=at.finish,
+        water=at.water,
+        owner=at.dig_owner,
+        fill_owner=at.fill_owner,
+        finish_owner=at.finish_owner,
     )
 
 
-def _near(xy: FloatArray, bounds: tuple[float, float, float, float], reach: float) -> BoolArray:
-    xmin, ymin, xmax, ymax = bounds
-    near: BoolArray = (
-        (xy[:, 0] >= xmin - reach)
-        & (xy[:, 0] <= xmax + reach)
-        & (xy[:, 1] >= ymin - reach)
-        & (xy[:, 1] <= ymax + reach)
+class _Asked(Protocol):
+    """Places that can be picked by a box around them."""
+
+    def near(self, box: Bounds) -> Window: ...
+
+    def xy(self, window: Window) -> FloatArray: ...
+
+
+@dataclass(frozen=True)
+class _Places:
+    """Scattered places, picked by row."""
+
+    places: FloatArray
+
+    def near(self, box: Bounds) -> Window:
+        x, y = self.places[:, 0], self.places[:, 1]
+        within = (x >= box[0]) & (y >= box[1]) & (x <= box[2]) & (y <= box[3])
+        rows: IntArray = np.flatnonzero(within).astype(np.int64)
+        return rows
+
+    def xy(self, window: Window) -> FloatArray:
+        picked: FloatArray = self.places[window]
+        return picked
+
+
+@dataclass(frozen=True)
+class _Nodes:
+    """The nodes of a lattice, picked by rows and columns."""
+
+    lattice: Lattice
+
+    def near(self, box: Bounds) -> Window:
+        x, y = self.lattice.x, self.lattice.y
+        rows = slice(int(np.searchsorted(y, box[1])), int(np.searchsorted(y, box[3], "right")))
+        columns = slice(int(np.searchsorted(x, box[0])), int(np.searchsorted(x, box[2], "right")))
+        return rows, columns
+
+    def xy(self, window: Window) -> FloatArray:
+        assert isinstance(window, tuple)
+        x, y = np.meshgrid(self.lattice.x[window[1]], self.lattice.y[window[0]])
+        return np.column_stack([x.ravel(), y.ravel()])
+
+
+def _bare(ground: FloatArray) -> Composed:
+    unowned = np.full(ground.shape, -1, dtype=np.int32)
+    return Composed(
+        existing=ground,
+        dig=ground.copy(),
+        subgrade=ground.copy(),
+        bed=ground.copy(),
+        finish=ground.copy(),
+        water=np.full(ground.shape, np.nan),
+        dig_owner=unowned,
+        fill_owner=unowned.copy(),
+        finish_owner=unowned.copy(),
     )
-    return near
 
 
-def _rise(distance: FloatArray, batter: float) -> FloatArray:
-    """Height gained over a distance at a batter; a wall gains any height at once."""
-    if batter > 0:
-        return distance / batter
-    return np.where(distance > 0, np.inf, 0.0)
-
-
-def _reach(excavation: Excavation, ground: FloatArray) -> float:
-    """How far from its outline an element can change the ground, m."""
-    above = max(float(np.nanmax(ground)) - excavation.level, 0.0) * excavation.cut_batter
-    rim = excavation.rim
-    if rim is None:
-        return above
-    below = max(excavation.level + rim.freeboard - float(np.nanmin(ground)), 0.0) * rim.batter
-    return max(above, rim.freeboard * excavation.cut_batter + rim.crest + below)
-
-
-def _cut(
-    result: Composed,
-    xy: FloatArray,
-    row: int,
-    element: Element,
-    excavation: Excavation,
-    elements: Sequence[Element],
-) -> None:
-    known = np.isfinite(result.existing)
-    if not known.any():
+def _lay_all(result: Composed, asked: _Asked, elements: Sequence[Element]) -> None:
+    if not np.isfinite(result.existing).any():
         return
-    level = excavation.level
-    reach = _reach(excavation, result.existing[known])
-    rows = np.flatnonzero(known & _near(xy, excavation.grown_edge.bounds, reach))
-    here = xy[rows]
-    seen = read_edge(here, excavation.edge, excavation.profiles)
-    dug = read_edge(here, excavation.grown_edge, excavation.profiles)
-    trough = _trough_depth(here, excavation)
-
-    trough = np.where(seen.inside, trough, 0.0)
-    under_face = 0.0 if excavation.depth_is_to_soil else excavation.cover
-    above = level + _rise(seen.distance, excavation.cut_batter)
-    soil = np.where(seen.inside, level - seen.depth - trough - under_face, above)
-    bed = np.where(seen.inside, soil + excavation.cover, above)
-    finish = bed
-    if excavation.lifts:
-        finish = np.where(seen.inside, np.maximum(bed, excavation.lift_tops[-1]), above)
-    dig = np.where(
-        dug.inside,
-        level - dug.depth - trough - under_face - excavation.below,
-        level + _rise(dug.distance, excavation.cut_batter),
-    )
-    # a grown outline may cut a sharp corner short: the dig is never above the soil face
-    dig = np.minimum(dig, soil)
-
-    deeper = dig < result.dig[rows]
-    result.dig[rows[deeper]] = dig[deeper]
-    result.dig_owner[rows[deeper]] = row
-    laid = seen.inside & (result.finish_owner[rows] < 0) & (soil > result.existing[rows])
-    result.fill_owner[rows[laid]] = row
-    lower = laid | (soil < result.subgrade[rows])
-    for surface, own in ((result.subgrade, soil), (result.bed, bed), (result.finish, finish)):
-        surface[rows[lower]] = own[lower]
-    result.finish_owner[rows[lower]] = row
-
-    wet = lower & seen.inside
-    result.water[rows[wet]] = np.nan
-    if element.water_level_m is not None:
-        wet &= finish < element.water_level_m
-        result.water[rows[wet]] = element.water_level_m
-    if excavation.rim is not None:
-        own = ~seen.inside & ~_inside_others(here, element, elements)
-        crest = _rim_height(seen.distance, excavation)
-        _raise(result, rows[own], np.minimum(crest, above)[own], row)
+    stamped: list[tuple[Window, Stamp]] = []
+    covers = np.zeros(result.existing.shape, dtype=np.bool_)
+    for element in elements:
+        window = _window(element, asked, result.existing)
+        ground = result.existing[window].ravel()
+        one = stamp(element, asked.xy(window), ground)
+        stamped.append((window, one))
+        covers[window] |= one.inside.reshape(covers[window].shape)
+    for row, (window, one) in enumerate(stamped):
+        _lay(result, window, one, covers, row)
 
 
-def _trough_depth(xy: FloatArray, excavation: Excavation) -> FloatArray:
-    trough = excavation.trough
-    if trough is None:
-        return np.zeros(len(xy))
-    in_trough = distance_to_path(xy, trough.path) <= trough.width / 2
-    return np.where(in_trough, trough.depth, 0.0)
+def _window(element: Element, asked: _Asked, ground: FloatArray) -> Window:
+    """The places that an element may change: a box drawn in while the ground in it allows."""
+    xmin, ymin, xmax, ymax = bounds(element)
+    far = reach(element, float(np.nanmin(ground)), float(np.nanmax(ground)))
+    while True:
+        window = asked.near((xmin - far, ymin - far, xmax + far, ymax + far))
+        known = ground[window][np.isfinite(ground[window])]
+        nearer = reach(element, known.min(), known.max()) if known.size else 0.0
+        if nearer >= 0.9 * far:
+            return window
+        far = nearer
 
 
-def _rim_height(distance: FloatArray, excavation: Excavation) -> FloatArray:
-    """The rim's surface at a distance outward from the water's edge."""
-    rim = excavation.rim
-    assert rim is not None
-    top = excavation.level + rim.freeboard
-    shoulder = rim.freeboard * excavation.cut_batter + rim.crest
-    inner = excavation.level + _rise(distance, excavation.cut_batter)
-    outer = np.where(distance > shoulder, top - _rise(distance - shoulder, rim.batter), top)
-    return np.minimum(inner, outer)
+def _lay(result: Composed, window: Window, one: Stamp, covers: BoolArray, row: int) -> None:
+    surfaces: tuple[Any, ...] = (
+        result.dig, result.subgrade, result.bed, result.finish, result.water,
+        result.dig_owner, result.fill_owner, result.finish_owner,
+    )  # fmt: skip
+    parts: list[Any] = [surface[window].ravel() for surface in surfaces]
+    _lay_stamp(
+        row, one.inside, one.soil, one.bed, one.finish, one.dig, one.crest, one.water,
+        covers[window].ravel(), result.existing[window].ravel(), *parts,
+    )  # fmt: skip
+    for surface, part in zip(surfaces, parts, strict=True):
+        surface[window] = part.reshape(surface[window].shape)
 
 
-def _inside_others(xy: FloatArray, element: Element, elements: Sequence[Element]) -> BoolArray:
-    """Where another element is dug: a rim does not fill it."""
-    inside = np.zeros(len(xy), dtype=np.bool_)
-    for other in elements:
-        if other is not element and other.excavation is not None:
-            rows = np.flatnonzero(_near(xy, other.outline.bounds, 0.0))
-            inside[rows] |= shapely.contains_xy(other.outline, xy[rows, 0], xy[rows, 1])
-    return inside
-
-
-def _heap(result: Composed, xy: FloatArray, row: int, heap: Heap) -> None:
-    known = np.isfinite(result.existing)
-    rows = np.flatnonzero(known & _near(xy, heap.edge.bounds, 0.0))
-    from_toe = read_edge(xy[rows], heap.edge, [_UP])
-    rise = np.where(
-        from_toe.inside, np.minimum(heap.height, _rise(from_toe.distance, heap.batter)), -np.inf
-    )
-    _raise(result, rows, result.existing[rows] + rise, row)
-
-
-_UP = Profile(np.zeros(1), np.zeros(1))
-
-
-def _raise(result: Composed, rows: IntArray, height: FloatArray, row: int) -> None:
-    """Place soil up to `height` where the ground is lower; water gives way."""
-    higher = height > result.subgrade[rows]
-    rows, height = rows[higher], height[higher]
-    result.fill_owner[rows] = row
-    result.subgrade[rows] = height
-    for surface in (result.bed, result.finish):
-        surface[rows] = np.maximum(surface[rows], height)
-    result.water[rows[result.finish[rows] >= result.water[rows]]] = np.nan
+@kernel
+def _lay_stamp(
+    row: int,
+    inside: BoolArray,
+    soil: FloatArray,
+    bed: FloatArray,
+    finish: FloatArray,
+    dig: FloatArray,
+    crest: FloatArray,
+    water: FloatArray,
+    covered: BoolArray,
+    existing: FloatArray,
+    now_dig: FloatArray,
+    now_subgrade: FloatArray,
+    now_bed: FloatArray,
+    now_finish: FloatArray,
+    now_water: FloatArray,
+    dig_owner: Int32Array,
+    fill_owner: Int32Array,
+    finish_owner: Int32Array,
+) -> None:
+    for k in range(existing.size):
+        if np.isnan(existing[k]):
+            continue
+        if dig[k] < now_dig[k]:
+            now_dig[k] = dig[k]
+            dig_owner[k] = row
+        laid = inside[k] and finish_owner[k] < 0 and soil[k] > existing[k]
+        if laid:
+            fill_owner[k] = row
+        if laid or soil[k] < now_subgrade[k]:
+            now_subgrade[k] = soil[k]
+            now_bed[k] = bed[k]
+            now_finish[k] = finish[k]
+            finish_owner[k] = row
+            if inside[k]:
+                now_water[k] = water[k]
+        # a rim or mound is placed around what is dug, never in it
+        if crest[k] > now_subgrade[k] and not (covered[k] and not inside[k]):
+            fill_owner[k] = row
+            now_subgrade[k] = crest[k]
+            now_bed[k] = max(now_bed[k], crest[k])
+            now_finish[k] = max(now_finish[k], crest[k])
+            if now_finish[k] >= now_water[k]:
+                now_water[k] = np.nan

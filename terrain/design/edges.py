@@ -14,30 +14,53 @@ from terrain.kernels import kernel
 
 @dataclass(frozen=True)
 class Edge:
-    """Straight pieces of an outline, each belonging to one bank.
+    """Pieces of an outline, each belonging to one bank.
 
     Attributes
     ----------
     pieces
-        `x1, y1, x2, y2` of each piece, shape (m, 4), m.
+        `x1, y1, x2, y2` of each straight piece, shape (m, 4), m; of a circle its centre, twice.
     bank
         Index of the bank of each piece, shape (m,).
+    radius
+        Of each circle, shape (m,), m; 0 for straight pieces.
     """
 
     pieces: FloatArray
     bank: IntArray
+    radius: FloatArray
 
     @property
     def bounds(self) -> tuple[float, float, float, float]:
         """`(xmin, ymin, xmax, ymax)`, m."""
-        corners = self.pieces.reshape(-1, 2)
-        (xmin, ymin), (xmax, ymax) = corners.min(axis=0), corners.max(axis=0)
+        corners = self.pieces.reshape(-1, 2, 2)
+        reach = self.radius[:, None, None]
+        (xmin, ymin), (xmax, ymax) = (corners - reach).min((0, 1)), (corners + reach).max((0, 1))
         return float(xmin), float(ymin), float(xmax), float(ymax)
+
+    @property
+    def lines(self) -> list[shapely.LineString]:
+        """The pieces as lines; a circle as one ring."""
+        lines = shapely.linestrings(self.pieces.reshape(-1, 2, 2))
+        for row in np.flatnonzero(self.radius):
+            centre = shapely.Point(self.pieces[row, :2])
+            lines[row] = centre.buffer(self.radius[row], quad_segs=64).exterior
+        return list(lines)
+
+
+def straight_edge(pieces: FloatArray, bank: IntArray) -> Edge:
+    """An edge of straight pieces only."""
+    return Edge(np.ascontiguousarray(pieces), bank, np.zeros(len(pieces)))
+
+
+def circular_edge(centre: FloatArray, radius: float) -> Edge:
+    """A whole circle as one bank: its distances are exact."""
+    return Edge(np.tile(centre, 2)[None, :], np.zeros(1, dtype=np.int64), np.array([radius]))
 
 
 @dataclass(frozen=True)
 class Stretch:
-    """Part of an outline, walked with the water on the left, with its own bank."""
+    """Part of an outline with its own bank: the shorter way round between its ends."""
 
     start: tuple[float, float]
     end: tuple[float, float]
@@ -97,13 +120,15 @@ def cut_into_banks(
     middle = 0.5 * (stations_all[1:] + stations_all[:-1])
     bank = np.zeros(len(middle), dtype=np.int64)
     for number, (start, end) in enumerate(spans, start=1):
-        bank[(middle - start) % length < ((end - start) % length or length)] = number
+        onward = (end - start) % length
+        first, way = (start, onward) if onward <= length / 2 else (end, length - onward)
+        bank[(middle - first) % length < way] = number
     pieces = [np.column_stack([walked[:-1], walked[1:]])]
     banks = [bank]
     for island in outline.interiors:
         pieces.append(_pieces(shapely.get_coordinates(island)))
         banks.append(np.zeros(len(pieces[-1]), dtype=np.int64))
-    return Edge(np.ascontiguousarray(np.concatenate(pieces)), np.concatenate(banks))
+    return straight_edge(np.concatenate(pieces), np.concatenate(banks))
 
 
 def grow(
@@ -113,11 +138,12 @@ def grow(
     if side == 0:
         return outline, edge
     grown = outline.buffer(side, join_style="mitre", mitre_limit=2.0)
-    pieces = np.ascontiguousarray(np.concatenate([_pieces(ring) for ring in _rings(grown)]))
-    old = shapely.linestrings(edge.pieces.reshape(-1, 2, 2))
+    if edge.radius.any():
+        return grown, circular_edge(edge.pieces[0, :2], edge.radius[0] + side)
+    pieces = np.concatenate([_pieces(ring) for ring in _rings(grown)])
     middle = shapely.points(0.5 * (pieces[:, :2] + pieces[:, 2:]))
-    nearest = shapely.STRtree(old).nearest(middle)
-    return grown, Edge(pieces, edge.bank[nearest])
+    nearest = shapely.STRtree(edge.lines).nearest(middle)
+    return grown, straight_edge(pieces, edge.bank[nearest])
 
 
 @dataclass(frozen=True)
@@ -150,7 +176,7 @@ def read_edge(xy: FloatArray, edge: Edge, profiles: Sequence[Profile]) -> Readin
     inside = np.empty(len(xy), dtype=np.bool_)
     distance, depth = np.empty(len(xy)), np.empty(len(xy))
     _read_edge(
-        np.ascontiguousarray(xy), edge.pieces, edge.bank, corners, distances, depths,
+        np.ascontiguousarray(xy), edge.pieces, edge.bank, edge.radius, corners, distances, depths,
         inside, distance, depth,
     )  # fmt: skip
     return Reading(inside, distance, depth)
@@ -158,9 +184,9 @@ def read_edge(xy: FloatArray, edge: Edge, profiles: Sequence[Profile]) -> Readin
 
 def distance_to_path(xy: FloatArray, path: FloatArray) -> FloatArray:
     """Distance of places `xy`, shape (n, 2), to a polyline, shape (k, 2), m."""
-    pieces = np.ascontiguousarray(np.column_stack([path[:-1], path[1:]]))
-    bank = np.zeros(len(pieces), dtype=np.int64)
-    return read_edge(xy, Edge(pieces, bank), [Profile(np.zeros(1), np.zeros(1))]).distance
+    pieces = np.column_stack([path[:-1], path[1:]])
+    edge = straight_edge(pieces, np.zeros(len(pieces), dtype=np.int64))
+    return read_edge(xy, edge, [Profile(np.zeros(1), np.zeros(1))]).distance
 
 
 @kernel
@@ -180,6 +206,7 @@ def _read_edge(
     xy: FloatArray,
     pieces: FloatArray,
     bank: IntArray,
+    radius: FloatArray,
     corners: IntArray,
     distances: FloatArray,
     depths: FloatArray,
@@ -194,6 +221,12 @@ def _read_edge(
         within = False
         for m in range(pieces.shape[0]):
             ax, ay, bx, by = pieces[m, 0], pieces[m, 1], pieces[m, 2], pieces[m, 3]
+            if radius[m] > 0:
+                from_ring = np.sqrt((x - ax) ** 2 + (y - ay) ** 2) - radius[m]
+                to_bank[bank[m]] = min(to_bank[bank[m]], from_ring * from_ring)
+                if from_ring < 0:
+                    within = not within
+                continue
             ux, uy = bx - ax, by - ay
             along = ((x - ax) * ux + (y - ay) * uy) / (ux * ux + uy * uy)
             along = min(max(along, 0.0), 1.0)

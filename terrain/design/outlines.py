@@ -59,7 +59,8 @@ def outline_polygon(
         corners = _from_geojson(folder / str(table.file), table.feature, key)
         rings = [np.array(ring, dtype=np.float64)[:, :2] * unit.metres - origin for ring in corners]
         polygon = shapely.Polygon(rings[0], rings[1:])
-    return _sound(polygon, key, origin, unit)
+    points = "its points" if table.code is None else f"the shots of {table.code!r}"
+    return _sound(polygon, key, points, origin, unit)
 
 
 def _string(strings: Mapping[str, FloatArray], code: str, key: str) -> FloatArray:
@@ -89,17 +90,30 @@ def _from_geojson(path: Path, feature: str | None, key: str) -> list[list[Any]]:
     try:
         data = json.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
-        raise PlanError("there is no such file", place=place) from None
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
         raise PlanError(
-            f"cannot be read: {error}", place=place, expected="a GeoJSON file (RFC 7946)"
+            "there is no such file",
+            place=place,
+            expected=f"a GeoJSON file at {path}",
+            mend="correct the file's name in the plan",
         ) from None
-    polygons: dict[str, Any] = {}
-    for number, item in enumerate(data.get("features", [data]) if isinstance(data, dict) else []):
-        geometry = item.get("geometry", item) if isinstance(item, dict) else None
-        if isinstance(geometry, dict) and geometry.get("type") == "Polygon":
-            name = (item.get("properties") or {}).get("name", item.get("id", number + 1))
-            polygons[str(name)] = geometry.get("coordinates")
+    except OSError as error:
+        raise PlanError(
+            f"cannot be read: {error.strerror or error}",
+            place=place,
+            expected="a GeoJSON file (RFC 7946) that this user may read",
+        ) from None
+    except json.JSONDecodeError as error:
+        raise PlanError(
+            f"is torn or no JSON: {error.msg} at column {error.colno}",
+            place=Place(path, error.lineno, place.key),
+            expected="a GeoJSON file (RFC 7946)",
+            mend="export it again",
+        ) from None
+    except (ValueError, RecursionError):
+        raise PlanError(
+            "is no JSON text in UTF-8", place=place, expected="a GeoJSON file (RFC 7946)"
+        ) from None
+    polygons = _polygons(data)
     names = ", ".join(polygons) or "none"
     if feature is None and len(polygons) == 1:
         (rings,) = polygons.values()
@@ -113,20 +127,46 @@ def _from_geojson(path: Path, feature: str | None, key: str) -> list[list[Any]]:
             mend='name it in the file ("properties": {"name": …}) and in the plan (feature = …)',
         )
     try:
-        flat = np.array([value for ring in rings for corner in ring for value in corner[:2]])
-        sound = flat.dtype.kind in "if" and all(len(ring) >= 4 for ring in rings)
-    except TypeError:
+        plan = [[corner[:2] for corner in ring] for ring in rings]
+        sound = bool(plan) and all(_is_ring(ring) for ring in plan)
+    except (TypeError, ValueError):
         sound = False
-    if not sound or not np.isfinite(flat).all():
+    if not sound:
         raise PlanError(
-            "the polygon's coordinates are not numbers",
+            "the polygon's coordinates are not closed rings of numbers",
             place=place,
-            expected="closed rings of [easting, northing] in the plan's unit",
+            expected="rings of 4 or more [easting, northing] in the plan's unit, the last corner "
+            "the first",
+            mend="export it again as polygons, in the survey's coordinates (not in degrees)",
         )
-    return [list(ring) for ring in rings]
+    return plan
 
 
-def _sound(polygon: shapely.Polygon, key: str, origin: FloatArray, unit: Unit) -> shapely.Polygon:
+def _polygons(data: Any) -> dict[str, Any]:
+    """Coordinates of each polygon by its name, or by its number where it has none."""
+    features = data.get("features", [data]) if isinstance(data, dict) else []
+    polygons = {}
+    for number, item in enumerate(features if isinstance(features, list) else [], start=1):
+        geometry = item.get("geometry", item) if isinstance(item, dict) else None
+        if isinstance(geometry, dict) and geometry.get("type") == "Polygon":
+            properties = item.get("properties")
+            named = properties if isinstance(properties, dict) else {}
+            polygons[str(named.get("name", item.get("id", number)))] = geometry.get("coordinates")
+    return polygons
+
+
+def _is_ring(corners: list[Any]) -> bool:
+    ring = np.array(corners, dtype=np.float64)
+    return (
+        ring.shape == (max(len(ring), 4), 2)
+        and bool(np.isfinite(ring).all())
+        and bool((ring[0] == ring[-1]).all())
+    )
+
+
+def _sound(
+    polygon: shapely.Polygon, key: str, points: str, origin: FloatArray, unit: Unit
+) -> shapely.Polygon:
     if polygon.is_valid and polygon.area > 1e-6:
         return polygon
     reason = explain_validity(polygon)
@@ -134,10 +174,11 @@ def _sound(polygon: shapely.Polygon, key: str, origin: FloatArray, unit: Unit) -
     if "[" in reason:
         spot = np.array(reason.split("[")[1].rstrip("]").split()[:2], dtype=np.float64) + origin
         where = " at E {:.2f}, N {:.2f}".format(*(spot / unit.metres))
-    what = "crosses itself" if "ntersection" in reason else "encloses no area"
+    flat = polygon.convex_hull.area <= 1e-6
+    what, where = ("encloses no area", "") if flat else ("crosses itself", where)
     raise PlanError(
         f"the outline {what}{where}",
         place=Place(key=f"{key}, outline"),
         expected="a ring whose sides touch only at its corners",
-        mend="put its points in walking order",
+        mend=f"put {points} in walking order, each once",
     )

@@ -4,6 +4,7 @@ The models mirror `site.toml`. Every length is in metres once a model holds it.
 """
 
 import difflib
+import re
 import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal
@@ -13,12 +14,15 @@ from pydantic_core import ErrorDetails
 
 from terrain.design.quantities import (
     Batter,
+    Cell,
     Density,
     Extent,
     Length,
     Level,
     Mass,
+    Name,
     Place,
+    RockSize,
     Shrink,
     Swell,
     Volume,
@@ -35,10 +39,10 @@ class _Model(BaseModel):
 class SiteTable(_Model):
     """What holds for the whole site."""
 
-    name: str
+    name: Name
     unit: Literal["m", "ft", "us-ft"] = "m"
-    crs: str | None = None
-    cell: Extent = 0.1
+    crs: Name | None = None
+    cell: Cell = 0.1
     ground: str | None = None
     origin: Place | None = None
 
@@ -46,19 +50,19 @@ class SiteTable(_Model):
 class SurveyTable(_Model):
     """One measurement file."""
 
-    name: str
-    file: str
+    name: Name
+    file: Name
     columns: str | None = None
     odd_heights: Literal["keep", "leave_out"] = "keep"
     noise: Extent | None = None
     longest_border: Extent | None = None
-    cell: Extent | None = None
+    cell: Cell | None = None
 
 
 class SoilTable(_Model):
     """How a soil changes volume when it is dug and placed."""
 
-    name: str
+    name: Name
     swell: Swell = (0.15, 0.25, 0.35)
     shrink: Shrink = (0.05, 0.10, 0.15)
     bank_density: Density = 1900.0
@@ -81,14 +85,14 @@ class OverDigTable(_Model):
 class LayerTable(_Model):
     """A drape between subgrade and finish; its thickness is measured upright."""
 
-    name: str
+    name: Name
     thickness: Extent
 
 
 class LiftTable(_Model):
     """A level layer in a pit."""
 
-    name: str
+    name: Name
     thickness: Extent
     voids: Annotated[float, Field(ge=0, lt=1)] = 0.4
 
@@ -102,7 +106,7 @@ class ShelfStep(_Model):
 
 
 class BankTable(_Model):
-    """A stretch of the edge, walked with the water on the left, with its own profile."""
+    """A stretch of the edge, the shorter way round between its ends, with its own profile."""
 
     start: Annotated[Place, Field(alias="from")]
     end: Annotated[Place, Field(alias="to")]
@@ -137,16 +141,16 @@ class TroughTable(_Model):
 class RockTable(_Model):
     """Rocks of one size, seated along the edge."""
 
-    name: str = "rock"
+    name: Name = "rock"
     count: Annotated[int, Field(ge=1, le=100_000)]
-    size: Extent | tuple[Extent, Extent, Extent]
+    size: RockSize
     embedded: Annotated[float, Field(ge=0, le=1)] = 0.3
     density: Density = 2650.0
 
     @property
     def axes(self) -> tuple[float, float, float]:
         """Length along the edge, width across it, height; m."""
-        return self.size if isinstance(self.size, tuple) else (self.size,) * 3
+        return self.size
 
 
 class OutlineTable(_Model):
@@ -155,7 +159,7 @@ class OutlineTable(_Model):
     code: str | None = None
     points: Annotated[tuple[Place, ...], Field(min_length=3)] | None = None
     circle: CircleTable | None = None
-    file: str | None = None
+    file: Name | None = None
     feature: str | None = None
 
     @model_validator(mode="after")
@@ -169,7 +173,7 @@ class OutlineTable(_Model):
 
 
 class _Element(_Model):
-    name: str
+    name: Name
     outline: OutlineTable
     soil: str | None = None
     over_dig: OverDigTable | None = None
@@ -263,8 +267,8 @@ class Plan(_Model):
     site: SiteTable
     survey: Annotated[tuple[SurveyTable, ...], Field(min_length=1)]
     codes: dict[str, Literal["ground", "breakline", "outline", "ignore"]] = {}
-    water: dict[str, Level] = {}
-    soil: tuple[SoilTable, ...] = (SoilTable(name="common earth"),)
+    water: dict[Name, Level] = {}
+    soil: Annotated[tuple[SoilTable, ...], Field(min_length=1)] = (SoilTable(name="common earth"),)
     truck: TruckTable = TruckTable()
     over_dig: OverDigTable = OverDigTable()
     element: tuple[ElementTable, ...] = ()
@@ -282,7 +286,7 @@ class Plan(_Model):
                 raise PlanError(msg, expected=f"one name for each {kind}")
         _known("site.ground", self.site.ground, [survey.name for survey in self.survey])
         for element in self.element:
-            place = f"element {element.name!r}"
+            place = f'element "{element.name}"'
             _known(f"{place}, soil", element.soil, [soil.name for soil in self.soil])
             _known(f"{place}, water", getattr(element, "water", None), list(self.water))
         return self
@@ -318,9 +322,13 @@ def read_plan(path: Path) -> Plan:
         The file is missing or no TOML, a key is unknown, or a value cannot be built. The message
         names the element and the key.
     """
+    return check_plan(_tables(path), path)
+
+
+def _tables(path: Path) -> dict[str, Any]:
+    expected = "a text file of [tables] and key = value lines"
     try:
-        with path.open("rb") as file:
-            data = tomllib.load(file)
+        text = path.read_bytes().decode("utf-8-sig")
     except FileNotFoundError:
         raise PlanError(
             f"there is no {path.name} in {path.parent}",
@@ -328,15 +336,34 @@ def read_plan(path: Path) -> Plan:
             mend="`tarnwright new FOLDER` starts one",
         ) from None
     except OSError as error:
-        raise PlanError(f"cannot be read ({error.strerror})", place=ErrorPlace(path)) from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError) as error:
         raise PlanError(
-            f"is not valid TOML: {error}",
+            f"cannot be read: {error.strerror or error}",
             place=ErrorPlace(path),
-            expected="a text file of [tables] and key = value lines",
-            mend="look at the place named; texts need quotes",
+            expected="a plan file that this user may read",
+            mend="check its permissions, or name a site folder",
         ) from None
-    return check_plan(data, path)
+    except UnicodeDecodeError:
+        raise PlanError(
+            "is not text in UTF-8",
+            place=ErrorPlace(path),
+            expected=expected,
+            mend="save it again as UTF-8, or name another file",
+        ) from None
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise PlanError(
+            "lists are nested too deeply", place=ErrorPlace(path), expected=expected
+        ) from None
+    except ValueError as error:
+        said = re.fullmatch(r"(.*) \(at line (\d+), column (\d+)\)", str(error), re.DOTALL)
+        what = f"{said[1]} (column {said[3]})" if said else str(error)
+        raise PlanError(
+            f"is not valid TOML: {what}",
+            place=ErrorPlace(path, int(said[2]) if said else None),
+            expected=expected,
+            mend="look at that place and the line before it; texts need quotes",
+        ) from None
 
 
 def check_plan(data: dict[str, Any], path: Path) -> Plan:
@@ -352,38 +379,81 @@ def check_plan(data: dict[str, Any], path: Path) -> Plan:
 
 def _first_problem(error: ValidationError, data: dict[str, Any], path: Path) -> PlanError:
     problems = sorted(error.errors(), key=lambda problem: problem["type"] != "extra_forbidden")
-    first = problems[0]
-    more = f" (and {len(problems) - 1} more problem(s))" if len(problems) > 1 else ""
+    first, others = problems[0], len(problems) - 1
+    more = f" (and {others} more problem{'s' if others > 1 else ''})" if others else ""
     where = _where(first, data)
     cause = first.get("ctx", {}).get("error")
     if isinstance(cause, TerrainError):
         inner = f"{where}, {cause.place.key}".strip(", ") if cause.place.key else where
-        return PlanError(
-            cause.found + more,
-            place=ErrorPlace(path, key=inner or None),
-            expected=cause.expected,
-            mend=cause.mend,
-        )
-    if first["type"] == "extra_forbidden":
-        word = str(first["loc"][-1])
-        known = _known_keys(first)
-        return PlanError(
-            f"unknown key {word!r}{more}",
-            place=ErrorPlace(path, key=where or None),
-            expected=f"one of {', '.join(known)}",
-            mend=_nearest(word, known),
-        )
-    if first["type"] == "missing":
-        return PlanError(
-            f"the key is missing{more}",
-            place=ErrorPlace(path, key=where),
-            expected=f"{first['loc'][-1]} = …",
-        )
+        found, expected, mend = cause.found, cause.expected, cause.mend
+    else:
+        inner = where
+        found, expected, mend = _in_plain_words(first, data)
     return PlanError(
-        f"found {_short(first['input'])}{more}",
-        place=ErrorPlace(path, key=where),
-        expected=first["msg"][0].lower() + first["msg"][1:],
+        found + more, place=ErrorPlace(path, key=inner or None), expected=expected, mend=mend
     )
+
+
+_EXPECTED = {
+    "string_type": "a text in quotes",
+    "int_type": "a whole number",
+    "int_parsing": "a whole number",
+    "int_from_float": "a whole number",
+    "float_type": "a number",
+    "float_parsing": "a number",
+    "finite_number": "a finite number",
+    "bool_type": "true or false",
+    "bool_parsing": "true or false",
+    "tuple_type": "a list [ … ]",
+    "dict_type": "a table of key = value lines",
+    "model_type": "a table of key = value lines",
+    "model_attributes_type": "a table of key = value lines",
+    "greater_than": "more than {gt:g}",
+    "greater_than_equal": "{ge:g} or more",
+    "less_than": "less than {lt:g}",
+    "less_than_equal": "{le:g} or less",
+    "literal_error": "{expected}",
+    "union_tag_invalid": "one of {expected_tags}",
+    "too_short": "at least {min_length} in the list",
+    "too_long": "at most {max_length} in the list",
+}
+_LISTS = ("survey", "soil", "element")  # at the top of the file these are [[tables]]
+
+
+def _in_plain_words(problem: ErrorDetails, data: dict[str, Any]) -> tuple[str, str, str]:
+    """What was found, what was expected, and how to mend it."""
+    kind, context, loc = problem["type"], problem.get("ctx", {}), problem["loc"]
+    if kind == "extra_forbidden":
+        word, known = str(loc[-1]), _known_keys(problem)
+        return f"unknown key {word!r}", f"one of {', '.join(known)}", _nearest(word, known)
+    if kind in ("missing", "union_tag_not_found"):
+        key = loc[-1] if kind == "missing" else "type"
+        header = {**dict.fromkeys(_LISTS, f"[[{key}]]"), "site": "[site]"}
+        wanted = header.get(str(key)) if len(loc) == 1 else None
+        mend = "add it; `tarnwright new FOLDER` writes a plan to look at"
+        return f"{key} is missing", wanted or f"{key} = …", mend
+    words = re.findall(r"'([^']*)'", str(context.get("expected_tags", context.get("expected", ""))))
+    found = context.get("tag") if kind == "union_tag_invalid" else _value_at(loc, data, problem)
+    expected = _EXPECTED.get(kind, problem["msg"]).format(**context)
+    if len(loc) == 1 and loc[0] in _LISTS and kind == "tuple_type":
+        expected = f"[[{loc[0]}]], in double brackets"
+    if loc[-1] == "[key]":
+        return f"the name {_short(loc[-2])}", expected, ""
+    near = _nearest(found, words) if words and isinstance(found, str) else ""
+    return f"found {_short(found)}", expected, near if near.startswith("did") else ""
+
+
+def _value_at(loc: tuple[int | str, ...], data: Any, problem: ErrorDetails) -> Any:
+    """What the file says at a pydantic location, before any conversion."""
+    here = data
+    for key in loc:
+        if isinstance(here, dict) and key not in here and here.get("type") == key:
+            continue
+        try:
+            here = here[key]
+        except (LookupError, TypeError):
+            return problem["input"]
+    return here
 
 
 def _short(value: Any) -> str:
@@ -399,7 +469,8 @@ def _where(problem: ErrorDetails, data: dict[str, Any]) -> str:
         if isinstance(key, int):
             here = here[key] if isinstance(here, list) and key < len(here) else None
             name = here.get("name") if isinstance(here, dict) else None
-            number = f'"{name}"' if isinstance(name, str) else f"[{key + 1}]"
+            told = isinstance(name, str) and name.isprintable()
+            number = f'"{name}"' if told else f"[{key + 1}]"
             parts[-1:] = [f"{parts[-1] if parts else ''} {number}".strip()]
         elif isinstance(here, dict) and here.get("type") == key and key not in here:
             continue

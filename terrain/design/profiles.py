@@ -7,6 +7,7 @@ import numpy as np
 
 from terrain.arrays import FloatArray
 from terrain.errors import PlanError
+from terrain.units import METRE, Unit
 
 
 @dataclass(frozen=True)
@@ -38,8 +39,12 @@ class Step:
     riser: float
 
 
-def stepped_profile(steps: Sequence[Step], floor: float, batter: float) -> Profile:
+def stepped_profile(
+    steps: Sequence[Step], floor: float, batter: float, *, unit: Unit = METRE
+) -> Profile:
     """Shelves from the edge inward, then one face at `batter` down to the floor.
+
+    Messages are written in `unit`.
 
     Raises
     ------
@@ -51,8 +56,8 @@ def stepped_profile(steps: Sequence[Step], floor: float, batter: float) -> Profi
         distance, depth = corners[-1]
         if step.depth < depth:
             raise PlanError(
-                f"shelf {number} is {step.depth:.3f} m deep, shallower than the {depth:.3f} m "
-                "before it",
+                f"shelf {number} is {unit.length(step.depth, 3)} deep, shallower than the "
+                f"{unit.length(depth, 3)} before it",
                 expected="depths that grow inward from the edge",
                 mend="list the shelves from the edge inward; a raised place is a mound",
             )
@@ -61,16 +66,17 @@ def stepped_profile(steps: Sequence[Step], floor: float, batter: float) -> Profi
     distance, depth = corners[-1]
     if floor < depth:
         raise PlanError(
-            f"the floor is {floor:.3f} m deep, shallower than the {depth:.3f} m before it",
+            f"the floor is {unit.length(floor, 3)} deep, shallower than the "
+            f"{unit.length(depth, 3)} before it",
             expected="a floor at least as deep as the last shelf",
             mend="make the floor deeper or the shelf shallower",
         )
     corners.append((distance + (floor - depth) * batter, floor))
-    return polyline_profile(corners)
+    return polyline_profile(corners, unit=unit)
 
 
-def polyline_profile(corners: Sequence[tuple[float, float]]) -> Profile:
-    """The profile through `(distance, depth)` corners.
+def polyline_profile(corners: Sequence[tuple[float, float]], *, unit: Unit = METRE) -> Profile:
+    """The profile through `(distance, depth)` corners; messages are written in `unit`.
 
     Raises
     ------
@@ -84,7 +90,8 @@ def polyline_profile(corners: Sequence[tuple[float, float]]) -> Profile:
             k = int(wrong[0])
             before = values[k - 1] if k else 0.0
             raise PlanError(
-                f"corner {k + 1} of the profile has {name} {values[k]:.3f} m after {before:.3f} m",
+                f"corner {k + 1} of the profile has {name} {unit.length(values[k], 3)} after "
+                f"{unit.length(before, 3)}",
                 expected=f"a {name} that never decreases inward from the bank",
                 mend="list the corners from the edge inward, depths measured downward",
             )

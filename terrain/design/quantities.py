@@ -4,9 +4,12 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo
 
-from terrain.errors import UnitError
+from terrain.errors import PlanError, UnitError
 from terrain.units import METRE, Unit, parse_batter, parse_density, parse_length, parse_mass
 from terrain.units import parse_volume as parse_volume_text
+
+LONGEST_NAME = 80
+FINEST_CELL_M, COARSEST_CELL_M = 0.01, 10.0
 
 
 def _unit(info: ValidationInfo) -> Unit:
@@ -20,6 +23,42 @@ def _length(value: Any, info: ValidationInfo) -> float:
         msg = f"{value!r} is not a length"
         raise UnitError(msg, expected='a number or a text such as "3 ft 6 in"')
     return parse_length(value, _unit(info))
+
+
+def _name(text: str) -> str:
+    """A name fits on one line of a table and in a file's name."""
+    if not text.strip() or not text.isprintable() or len(text) > LONGEST_NAME:
+        what = "empty" if not text.strip() else f"{len(text)} characters long"
+        if not text.isprintable():
+            what = f"{text[:LONGEST_NAME]!r}, with a line break or a character that cannot be seen"
+        msg = f"the text is {what}"
+        raise PlanError(msg, expected=f"1 to {LONGEST_NAME} characters on one line")
+    return text.strip()
+
+
+def _cell(metres: float, info: ValidationInfo) -> float:
+    if not FINEST_CELL_M <= metres <= COARSEST_CELL_M:
+        unit = _unit(info)
+        low, high = (unit.length(bound, 3) for bound in (FINEST_CELL_M, COARSEST_CELL_M))
+        msg = f"a computing grid with cells of {metres / unit.metres:g} {unit.symbol}"
+        raise PlanError(
+            msg, expected=f"{low} to {high}", mend="0.1 m (4 in) suits ponds; leave the key out"
+        )
+    return metres
+
+
+def _rock_size(value: Any, info: ValidationInfo) -> tuple[float, ...]:
+    """One size, or length along the edge, width across it and height."""
+    sizes = value if isinstance(value, list | tuple) else [value] * 3
+    expected = "one length, or [along the edge, across it, height]"
+    if len(sizes) != 3:
+        msg = f"{value!r} has {len(sizes)} of 3 sizes"
+        raise UnitError(msg, expected=expected)
+    lengths = tuple(_length(size, info) for size in sizes)
+    if min(lengths) <= 0:
+        msg = f"{value!r} is not the size of a rock"
+        raise UnitError(msg, expected=f"{expected}, more than 0")
+    return lengths
 
 
 def _text_with_unit(value: Any, kind: str, example: str) -> str:
@@ -48,7 +87,7 @@ def _range(value: Any) -> tuple[float, float, float]:
     numbers = value if isinstance(value, list | tuple) else [value] * 3
     try:
         low, likely, high = (float(number) for number in numbers)
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         msg = f"{value!r} is not a share"
         raise UnitError(msg, expected="one number, or [low, likely, high]") from None
     if not low <= likely <= high:
@@ -71,10 +110,13 @@ def _shrink(values: tuple[float, float, float]) -> tuple[float, float, float]:
     return values
 
 
+Name = Annotated[str, AfterValidator(_name)]
 Coordinate = Annotated[float, BeforeValidator(_length)]
 Level = Annotated[float, BeforeValidator(_length)]
 Length = Annotated[float, BeforeValidator(_length), Field(ge=0)]
 Extent = Annotated[float, BeforeValidator(_length), Field(gt=0)]
+Cell = Annotated[float, AfterValidator(_cell), BeforeValidator(_length)]
+RockSize = Annotated[tuple[float, float, float], BeforeValidator(_rock_size)]
 Batter = Annotated[float, BeforeValidator(parse_batter)]
 Volume = Annotated[float, BeforeValidator(_volume), Field(gt=0)]
 Mass = Annotated[float, BeforeValidator(_mass), Field(gt=0)]

@@ -11,7 +11,7 @@ def wall_lines(excavation: Excavation, within: shapely.Polygon) -> list[shapely.
 
     The edge itself is always among them: a wall may stand there because of the layers alone.
     """
-    pieces = shapely.linestrings(excavation.edge.pieces.reshape(-1, 2, 2))
+    pieces = np.array(excavation.edge.lines)
     lines = list(_parts(shapely.line_merge(shapely.union_all(pieces))))
     for bank, profile in enumerate(excavation.profiles):
         upright = (np.diff(profile.distance) == 0) & (np.diff(profile.depth) > 0)

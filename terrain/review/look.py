@@ -123,11 +123,6 @@ def decimals(step_m: float, unit: "Unit") -> int:
     return next(places for places in range(6) if abs(step - round(step, places)) < 1e-6)
 
 
-def in_words(unit: "Unit") -> str:
-    """Name the unit in the plural: `metres`, `US survey feet`."""
-    return unit.name.replace("foot", "feet") if unit.name.endswith("foot") else f"{unit.name}s"
-
-
 def plain(number: float) -> str:
     """Write a factor without idle zeros: `1`, `1.5`."""
     return f"{number:g}"

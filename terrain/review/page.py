@@ -176,7 +176,7 @@ def page(site: "Site") -> str:
     )
     return template.render(
         name=site.name,
-        unit_words=look.in_words(site.unit),
+        unit_words=site.unit.plural,
         caution=look.CAUTION,
         style=Markup(texts["page.css"]),
         program=Markup(texts["page.js"]),

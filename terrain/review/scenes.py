@@ -54,7 +54,7 @@ def _frame(axes: "Axes", site: "Site", relief: Relief, title: str, told: str) ->
     axes.plot([40, WIDE - 40], [66, 66], color=look.RULE, lw=1, zorder=5)
     seen = (
         f"Axonometric view from the {_compass(relief.camera.back)}, "
-        f"vertical ×{look.plain(relief.camera.vertical)}. Elevations in {look.in_words(site.unit)}."
+        f"vertical ×{look.plain(relief.camera.vertical)}. Elevations in {site.unit.plural}."
     )
     write(axes, 40, 48, seen, size=9, va="center")
     write(axes, 40, 26, look.CAUTION, size=8, va="center", color=look.ALERT)

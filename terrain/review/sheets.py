@@ -209,7 +209,7 @@ def plan_sheet(site: "Site", path: pathlib.Path) -> None:
         [
             f"Scale {scale_words(scale, unit, paper)}, printed at full size.",
             f"Existing contours every {unit.length(step, look.decimals(step, unit))}.",
-            f"Elevations, depths and coordinates in {look.in_words(unit)}.",
+            f"Elevations, depths and coordinates in {unit.plural}.",
         ],
     )
     axes = _inset(figure, paper, (0.70, 1.38, wide, tall))
@@ -540,7 +540,7 @@ def sections_sheet(site: "Site", path: pathlib.Path) -> None:
         "Sections A–A, B–B and C–C",
         [
             f"Scale {scale_words(scale, unit, paper)}, vertical ×{look.plain(vertical)}.",
-            f"Stations and elevations in {look.in_words(unit)}.",
+            f"Stations and elevations in {unit.plural}.",
             "Lines of section are on the plan.",
         ],
     )

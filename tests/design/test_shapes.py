@@ -101,14 +101,15 @@ def test_unequal_banks_make_hipped_corners():
     assert -at.finish == pytest.approx([0.5, 0.5, 0.5, 0.25, 0.5, 2.0])
 
 
-def test_a_bank_is_walked_with_the_water_on_the_left_however_the_outline_is_given():
+def test_a_bank_is_the_shorter_way_round_however_it_is_given():
     corners = [(0, 0), (10, 0), (10, 20), (0, 20)]
-    stretch = Stretch((10.0, 20.0), (0.0, 20.0))
+    ends = [(10.0, 20.0), (0.0, 20.0)]
     for ring in (corners, corners[::-1]):
-        edge = cut_into_banks(shapely.Polygon(ring), [stretch])
-        north = edge.pieces[edge.bank == 1]
-        assert np.abs(north[:, [1, 3]] - 20).max() == 0
-        assert np.hypot(*(north[:, 2:] - north[:, :2]).T).sum() == pytest.approx(10)
+        for start, end in (ends, ends[::-1]):
+            edge = cut_into_banks(shapely.Polygon(ring), [Stretch(start, end)])
+            north = edge.pieces[edge.bank == 1]
+            assert np.abs(north[:, [1, 3]] - 20).max() == 0
+            assert np.hypot(*(north[:, 2:] - north[:, :2]).T).sum() == pytest.approx(10)
 
 
 def test_a_grown_edge_keeps_its_bank():

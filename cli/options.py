@@ -1,0 +1,23 @@
+"""Arguments and options that several commands share."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+SitePath = Annotated[
+    Path, typer.Argument(help="A site folder, or its site.toml.", show_default="this folder")
+]
+AsJson = Annotated[
+    bool, typer.Option("--json", help="Print one JSON document with SI values, nothing else.")
+]
+LeaveOutOdd = Annotated[
+    bool,
+    typer.Option(
+        "--leave-out-odd",
+        help="Leave out heights far from their neighbours, whatever the plan says.",
+    ),
+]
+OutFolder = Annotated[
+    Path | None, typer.Option("--out", help="Where results go.", show_default="<site>/out")
+]
