@@ -13,6 +13,8 @@
 Every error says what was found, where (file, line, key), what was expected and how to mend it.
 """
 
+import difflib
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -93,3 +95,9 @@ class MethodsDisagree(TerrainError, ArithmeticError):  # noqa: N818 - reads as w
 
 class OutputError(TerrainError, OSError):
     """A result cannot be written, or a scene cannot be rendered."""
+
+
+def nearest(word: str, known: Sequence[str]) -> str:
+    """A mend for a word that nobody knows: the known one most like it, or all of them."""
+    near = difflib.get_close_matches(word, known, n=1, cutoff=0.5)
+    return f"did you mean {near[0]!r}?" if near else f"use one of {', '.join(known) or '(none)'}"

@@ -26,7 +26,7 @@ from terrain.design import (
     read_plan,
     seat_stones,
 )
-from terrain.design.plan import SoilTable, SurveyTable
+from terrain.design.tables import SoilTable, SurveyTable
 from terrain.earthwork import (
     CutFill,
     LiftPlan,

@@ -4,8 +4,9 @@ from terrain.design.compose import Composed, Composition, DesignSurface, compose
 from terrain.design.daylight import check_daylight
 from terrain.design.elements import Element, build_elements
 from terrain.design.liners import LinerSheet, liner_sheets
-from terrain.design.plan import Plan, read_plan
+from terrain.design.plan import read_plan
 from terrain.design.stones import Stone, seat_stones
+from terrain.design.tables import Plan
 
 __all__ = [
     "Composed",

@@ -11,7 +11,8 @@ import shapely
 from terrain.arrays import FloatArray
 from terrain.design.edges import Edge, Stretch, circular_edge, cut_into_banks, grow
 from terrain.design.outlines import outline_polygon
-from terrain.design.plan import (
+from terrain.design.profiles import Profile, Step, bowl_profile, polyline_profile, stepped_profile
+from terrain.design.tables import (
     BasinElement,
     FilterPitElement,
     LiftTable,
@@ -24,7 +25,6 @@ from terrain.design.plan import (
     ShelfElement,
     ShelfStep,
 )
-from terrain.design.profiles import Profile, Step, bowl_profile, polyline_profile, stepped_profile
 from terrain.errors import Place, PlanError, TerrainError
 from terrain.surface import Surface
 from terrain.units import Unit

@@ -1,6 +1,5 @@
 """From the four ways of giving an outline to one sound polygon."""
 
-import difflib
 import json
 from collections.abc import Mapping
 from pathlib import Path
@@ -11,8 +10,8 @@ import shapely
 from shapely.validation import explain_validity
 
 from terrain.arrays import FloatArray
-from terrain.design.plan import CircleTable, OutlineTable
-from terrain.errors import Place, PlanError
+from terrain.design.tables import CircleTable, OutlineTable
+from terrain.errors import Place, PlanError, nearest
 from terrain.units import Unit
 
 CIRCLE_CORNERS = 256
@@ -66,12 +65,11 @@ def outline_polygon(
 def _string(strings: Mapping[str, FloatArray], code: str, key: str) -> FloatArray:
     if code not in strings:
         known = sorted(strings)
-        near = difflib.get_close_matches(code, known, n=1)
         raise PlanError(
             f"the survey holds no outline with the code {code!r}",
             place=Place(key=f"{key}, outline"),
             expected=f"one of {', '.join(known) or '(no code is an outline in [codes])'}",
-            mend=f"did you mean {near[0]!r}?" if near else 'give its code the role "outline"',
+            mend=nearest(code, known) if known else 'give its code the role "outline"',
         )
     return strings[code]
 
