@@ -1,7 +1,6 @@
 """Fill holes in gridded heights from the heights around them."""
 
 import numpy as np
-from scipy import ndimage
 
 from terrain.arrays import BoolArray, FloatArray, IntArray
 from terrain.kernels import kernel
@@ -16,26 +15,43 @@ def fill_everywhere(z: FloatArray) -> FloatArray:
     Means over ever larger squares of four reach every hole; each hole takes the smallest square
     that has heights. A rough surface for filters, not one to measure on.
     """
-    known = np.isfinite(z)
-    if known.all() or not known.any():
+    unknown = np.isnan(z)
+    if unknown.all() or not unknown.any():
         return z
-    ny, nx = z.shape
-    weight = np.pad(known.astype(np.float64), ((0, ny % 2), (0, nx % 2)))
-    height = np.pad(np.where(known, z, 0.0), ((0, ny % 2), (0, nx % 2)))
-    total, count = _sum_of_four(height), _sum_of_four(weight)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        coarse = fill_everywhere(np.where(count > 0, total / count, np.nan))
-    rows, columns = np.nonzero(~known)
     filled = z.copy()
-    filled[rows, columns] = ndimage.map_coordinates(
-        coarse, [(rows - 0.5) / 2, (columns - 0.5) / 2], order=1, mode="nearest"
-    )
+    _fill_from(fill_everywhere(_halved(z)), filled)
     return filled
 
 
-def _sum_of_four(a: FloatArray) -> FloatArray:
-    total: FloatArray = a[::2, ::2] + a[1::2, ::2] + a[::2, 1::2] + a[1::2, 1::2]
-    return total
+@kernel
+def _halved(z: FloatArray) -> FloatArray:
+    """Means of squares of four nodes, of those that are known."""
+    ny, nx = z.shape
+    half = np.full(((ny + 1) // 2, (nx + 1) // 2), np.nan)
+    for j in range(half.shape[0]):
+        for i in range(half.shape[1]):
+            total, count = 0.0, 0
+            for b in range(2 * j, min(2 * j + 2, ny)):
+                for a in range(2 * i, min(2 * i + 2, nx)):
+                    if not np.isnan(z[b, a]):
+                        total += z[b, a]
+                        count += 1
+            if count:
+                half[j, i] = total / count
+    return half
+
+
+@kernel
+def _fill_from(half: FloatArray, z: FloatArray) -> None:
+    """Interpolate unknown nodes between the middles of squares of four."""
+    ny, nx = half.shape
+    for j in range(z.shape[0]):
+        for i in range(z.shape[1]):
+            if np.isnan(z[j, i]):
+                b, a = j // 2, i // 2
+                d = min(max(b + (1 if j % 2 else -1), 0), ny - 1)
+                c = min(max(a + (1 if i % 2 else -1), 0), nx - 1)
+                z[j, i] = (9 * half[b, a] + 3 * half[b, c] + 3 * half[d, a] + half[d, c]) / 16
 
 
 def small_gaps(known: BoolArray, *, widest: float) -> BoolArray:
@@ -43,15 +59,38 @@ def small_gaps(known: BoolArray, *, widest: float) -> BoolArray:
 
     The closing of the known nodes by a disc: what a disc of that width cannot enter is small.
     """
-    reach = widest / 2
-    margin = int(np.ceil(reach)) + 1
-    padded = np.pad(known, margin)
     if not known.any():
         return np.zeros_like(known)
-    far = ndimage.distance_transform_edt(~padded) > reach
-    closed = ndimage.distance_transform_edt(~far) > reach
-    inner: BoolArray = closed[margin:-margin, margin:-margin] & ~known
-    return inner
+    reach = widest / 2
+    margin = int(np.ceil(reach)) + 1
+    unknown = np.pad(~known, margin, constant_values=True)
+    centres = _out_of_reach(unknown, ~unknown, reach)
+    small = _out_of_reach(unknown, centres, reach)
+    return small[margin:-margin, margin:-margin]
+
+
+@kernel
+def _out_of_reach(nodes: BoolArray, seeds: BoolArray, reach: float) -> BoolArray:
+    """Which of the nodes lie farther than `reach` from every seed."""
+    ny, nx = nodes.shape
+    most = int(reach) + 1
+    across = np.empty((ny, nx), dtype=np.int32)  # to the nearest seed of the row
+    for j in range(ny):
+        west = east = most
+        for i in range(nx):
+            west = 0 if seeds[j, i] else min(west + 1, most)
+            across[j, i] = west
+        for i in range(nx - 1, -1, -1):
+            east = 0 if seeds[j, i] else min(east + 1, most)
+            across[j, i] = min(across[j, i], east)
+    out = nodes.copy()
+    for j in range(ny):
+        for i in range(nx):
+            b = max(j - most + 1, 0)
+            while out[j, i] and b < min(j + most, ny):
+                out[j, i] = across[b, i] ** 2 + (b - j) ** 2 > reach**2
+                b += 1
+    return out
 
 
 def fill_small_gaps(z: FloatArray, *, widest: float) -> FloatArray:

@@ -2,6 +2,7 @@
 
 import math
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -21,6 +22,7 @@ from terrain.surface.openings import Opening, ground_surface
 from terrain.survey.clouds import (
     GROUND_CLASS,
     NOISE_CLASSES,
+    RawChunk,
     RawScale,
     cloud_header,
     raw_chunks,
@@ -37,6 +39,7 @@ LARGEST_GAP_M = 5.0
 BAND_SCALES = 3.0  # half width of the band of ground points, in standard deviations
 TILT_SHARE = 0.5  # of the ground's rise over one cell, added to the band
 _STRIDE = 3  # of the points that are counted
+_KEPT = 100_000  # points read back at a time, few enough to stay near the processor
 _REACH_M, _BINS = 1.0, 1000  # histogram of heights above the lowest: ±1 m in 2 mm
 
 
@@ -219,26 +222,21 @@ class KeptPoints:
 
     def __init__(self, file: IO[bytes]) -> None:
         self._file = file
-        self._counts: list[int] = []
 
     def clear(self) -> None:
         """Forget all points."""
         self._file.seek(0)
         self._file.truncate()
-        self._counts = []
 
-    def add(self, *axes: Int32Array) -> None:
-        """Keep x, y, z of some points."""
-        for axis in axes:
-            axis.tofile(self._file)
-        self._counts.append(axes[0].size)
+    def add(self, points: Int32Array) -> None:
+        """Keep the x, y, z of some points, (n, 3)."""
+        points.tofile(self._file)
 
-    def __iter__(self) -> Iterator[tuple[Int32Array, Int32Array, Int32Array]]:
-        """Give the points back as they came: x, y, z."""
+    def __iter__(self) -> Iterator[Int32Array]:
+        """Give the points back as they came, some at a time, (n, 3)."""
         self._file.seek(0)
-        for count in self._counts:
-            x, y, z = np.fromfile(self._file, dtype=np.int32, count=3 * count).reshape(3, count)
-            yield x, y, z
+        while (numbers := np.fromfile(self._file, dtype=np.int32, count=3 * _KEPT)).size:
+            yield numbers.reshape(-1, 3)
 
 
 def _suited_cell(count: int, lower: FloatArray, upper: FloatArray) -> float:
@@ -290,22 +288,29 @@ def _lowest(
     low = np.full(lattice.shape, np.inf)
     east, north = np.zeros((2, *lattice.shape))
     used_classes = False
-    for chunk in raw_chunks(path, size=size):
-        is_ground = (chunk.classification == GROUND_CLASS) & ~chunk.withheld
-        if not used_classes and is_ground.any():
+    for chunk in _read_ahead(raw_chunks(path, size=size)):
+        kind = chunk.classification
+        use = (kind == GROUND_CLASS) & ~chunk.withheld
+        if not used_classes and use.any():
             used_classes = True
             low.fill(np.inf)
             kept.clear()
-        noise = np.isin(chunk.classification, NOISE_CLASSES)
-        use = is_ground if used_classes else ~(noise | chunk.withheld)
-        if use.all():
-            x, y, z = chunk.x, chunk.y, chunk.z
-        else:
-            x, y, z = chunk.x[use], chunk.y[use], chunk.z[use]
-        kept.add(x, y, z)
-        _keep_lowest(x, y, z, place, low, east, north)
+        if not used_classes:
+            use = ~(np.isin(kind, NOISE_CLASSES) | chunk.withheld)
+        used = np.empty((use.sum(), 3), dtype=np.int32)
+        _keep_lowest(chunk.x, chunk.y, chunk.z, use, place, low, east, north, used)
+        kept.add(used)
     low[np.isinf(low)] = np.nan
     return Lowest(low, east, north), used_classes
+
+
+def _read_ahead(chunks: Iterator[RawChunk]) -> Iterator[RawChunk]:
+    """Read each chunk while the one before it is worked on."""
+    with ThreadPoolExecutor(1) as pool:
+        coming = pool.submit(next, chunks, None)
+        while (chunk := coming.result()) is not None:
+            coming = pool.submit(next, chunks, None)
+            yield chunk
 
 
 def _ground_band(kept: KeptPoints, place: Placement, ground: FloatArray, step: float) -> Band:
@@ -316,8 +321,8 @@ def _ground_band(kept: KeptPoints, place: Placement, ground: FloatArray, step: f
     """
     counts = np.zeros(_BINS, dtype=np.int64)
     reference, known = fill_everywhere(ground), np.isfinite(ground)
-    for x, y, z in kept:
-        _count_heights(x, y, z, place, reference, known, counts)
+    for points in kept:
+        _count_heights(points, place, reference, known, counts)
     smooth = ndimage.gaussian_filter1d(counts.astype(np.float64), 3, mode="constant")
     mode = int(np.argmax(smooth))
     below = np.cumsum(counts[: mode + 1])
@@ -340,12 +345,12 @@ def _mean_ground(kept: KeptPoints, place: Placement, ground: FloatArray, band: B
     total, count = np.zeros(ground.shape), np.zeros(ground.shape, dtype=np.int64)
     half = band.half + TILT_SHARE * np.hypot(*np.gradient(reference))
     squares = 0.0
-    for x, y, z in kept:
-        squares += _add_band(x, y, z, place, reference, half, band.centre, total, count)
+    for points in kept:
+        squares += _add_band(points, place, reference, half, band.centre, total, count)
     with np.errstate(invalid="ignore"):
         height = reference + total / count
-    points = int(count.sum())
-    return MeanGround(height, points, math.sqrt(squares / points) if points else math.nan)
+    n = int(count.sum())
+    return MeanGround(height, n, math.sqrt(squares / n) if n else math.nan)
 
 
 @kernel
@@ -353,13 +358,21 @@ def _keep_lowest(
     x: Int32Array,
     y: Int32Array,
     z: Int32Array,
+    use: BoolArray,
     place: Placement,
     low: FloatArray,
     east: FloatArray,
     north: FloatArray,
+    used: Int32Array,
 ) -> None:
+    """Lower the lowest heights to the points to use, and copy these to `used`, (n, 3)."""
     ny, nx = low.shape
+    n = 0
     for k in range(x.size):
+        if not use[k]:
+            continue
+        used[n, 0], used[n, 1], used[n, 2] = x[k], y[k], z[k]
+        n += 1
         u = x[k] * place.column.scale + place.column.shift
         v = y[k] * place.row.scale + place.row.shift
         i, j = min(max(int(u + 0.5), 0), nx - 1), min(max(int(v + 0.5), 0), ny - 1)
@@ -383,21 +396,20 @@ def _above(reference: FloatArray, u: float, v: float, h: float) -> float:
 
 @kernel
 def _count_heights(
-    x: Int32Array,
-    y: Int32Array,
-    z: Int32Array,
+    points: Int32Array,
     place: Placement,
     reference: FloatArray,
     known: BoolArray,
     counts: IntArray,
 ) -> None:
     ny, nx = reference.shape
-    for k in range(0, x.size, _STRIDE):
-        u = x[k] * place.column.scale + place.column.shift
-        v = y[k] * place.row.scale + place.row.shift
+    for k in range(0, len(points), _STRIDE):
+        x, y, z = points[k]
+        u = x * place.column.scale + place.column.shift
+        v = y * place.row.scale + place.row.shift
         i, j = min(max(int(u + 0.5), 0), nx - 1), min(max(int(v + 0.5), 0), ny - 1)
         if known[j, i]:
-            h = z[k] * place.height.scale + place.height.shift
+            h = z * place.height.scale + place.height.shift
             b = (_above(reference, u, v, h) + _REACH_M) * counts.size / (2 * _REACH_M)
             if 0 <= b < counts.size:
                 counts[int(b)] += 1
@@ -405,9 +417,7 @@ def _count_heights(
 
 @kernel
 def _add_band(
-    x: Int32Array,
-    y: Int32Array,
-    z: Int32Array,
+    points: Int32Array,
     place: Placement,
     reference: FloatArray,
     half: FloatArray,
@@ -417,10 +427,11 @@ def _add_band(
 ) -> float:
     ny, nx = reference.shape
     squares = 0.0
-    for k in range(x.size):
-        u = x[k] * place.column.scale + place.column.shift
-        v = y[k] * place.row.scale + place.row.shift
-        h = z[k] * place.height.scale + place.height.shift
+    for k in range(len(points)):
+        x, y, z = points[k]
+        u = x * place.column.scale + place.column.shift
+        v = y * place.row.scale + place.row.shift
+        h = z * place.height.scale + place.height.shift
         r = _above(reference, u, v, h)
         i, j = min(max(int(u + 0.5), 0), nx - 1), min(max(int(v + 0.5), 0), ny - 1)
         if abs(r - centre) <= half[j, i]:

@@ -4,8 +4,9 @@ import heapq
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.ndimage import find_objects, label
 
-from terrain.arrays import FloatArray, Int32Array
+from terrain.arrays import BoolArray, FloatArray, Int32Array
 from terrain.kernels import kernel
 from terrain.surface.grid import Grid
 
@@ -36,6 +37,68 @@ def flood(grid: Grid) -> Flooded:
     """
     level, outlet = _flood(grid.z)
     return Flooded(level, outlet)
+
+
+@dataclass(frozen=True)
+class Low:
+    """A closed low: where water gathers and cannot leave below `level`.
+
+    Attributes
+    ----------
+    level
+        At which it runs out, m.
+    outlet, deepest
+        Easting and northing of the place it runs out over, and of its lowest place, m.
+    depth_m, area_m2, volume_m3
+        When full.
+    nodes
+        Which nodes lie in it, rows of the flattened lattice.
+    """
+
+    level: float
+    outlet: tuple[float, float]
+    deepest: tuple[float, float]
+    depth_m: float
+    area_m2: float
+    volume_m3: float
+    nodes: Int32Array
+
+
+def lows(grid: Grid, flooded: Flooded, *, shallowest: float = 0.01) -> tuple[Low, ...]:
+    """Every closed low deeper than `shallowest` (m), the largest volume first.
+
+    Each node stands for one cell.
+    """
+    depth = np.nan_to_num(flooded.level - grid.z)
+    under: BoolArray = depth > 0
+    labels, _ = label(under, structure=np.ones((3, 3)))
+    found = []
+    for number, window in enumerate(find_objects(labels), start=1):
+        mine = labels[window] == number
+        here = np.where(mine, depth[window], 0.0)
+        if here.max() < shallowest:
+            continue
+        row, column = (part.start + k for part, k in zip(window, np.nonzero(mine), strict=True))
+        nodes = (row * grid.lattice.nx + column).astype(np.int32)
+        deepest = int(nodes[np.argmax(depth.flat[nodes])])
+        cell_area = grid.lattice.cell**2
+        found.append(
+            Low(
+                level=float(flooded.level.flat[deepest]),
+                outlet=_place(grid, int(flooded.outlet.flat[deepest])),
+                deepest=_place(grid, deepest),
+                depth_m=float(here.max()),
+                area_m2=len(nodes) * cell_area,
+                volume_m3=float(here.sum()) * cell_area,
+                nodes=nodes,
+            )
+        )
+    return tuple(sorted(found, key=lambda low: -low.volume_m3))
+
+
+def _place(grid: Grid, node: int) -> tuple[float, float]:
+    row, column = divmod(node, grid.lattice.nx)
+    return float(grid.lattice.x[column]), float(grid.lattice.y[row])
 
 
 @kernel

@@ -8,19 +8,14 @@ of K. Zhang et al. (2003), "A progressive morphological filter for removing nong
 from airborne LIDAR data", IEEE Transactions on Geoscience and Remote Sensing 41(4), 872–882.
 """
 
-import os
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import TypeAlias
 
 import numpy as np
 from scipy import ndimage
 
 from terrain.arrays import BoolArray, FloatArray
+from terrain.kernels import kernel
 from terrain.surface.gaps import fill_everywhere
-
-Sweep: TypeAlias = Callable[..., FloatArray | None]
 
 LOW_SLOPE = 5.0  # a pit steeper than this on every side is a stray return (Pingel et al. 2013)
 LOW_REACH_M = 1.5
@@ -62,30 +57,61 @@ def open_square(z: FloatArray, radius: int) -> FloatArray:
     The border, opened along itself, is carried on outward: a slope is not cut at its upper end, and
     a thing at the border is removed like any other.
     """
-    size = 2 * radius + 1
-    padded = np.pad(z, radius, mode="edge")
-    for sides in ((padded[:radius], padded[-radius:]), (padded.T[:radius], padded.T[-radius:])):
+    size, margin = 2 * radius + 1, 2 * radius
+    opened = np.pad(z, margin, mode="edge")
+    for sides in ((opened[:margin], opened[-margin:]), (opened.T[:margin], opened.T[-margin:])):
         for side in sides:
             side[:] = ndimage.grey_opening(side[0], size=(size,), mode="nearest")
-    for sweep in (ndimage.minimum_filter1d, ndimage.maximum_filter1d):
-        for axis in (0, 1):
-            padded = _in_parts(sweep, padded, size, axis)
-    return padded[radius:-radius, radius:-radius]
+    return -_lowest_within(-_lowest_within(opened, size), size)
 
 
-def _in_parts(sweep: Sweep, z: FloatArray, size: int, axis: int) -> FloatArray:
-    """Run a filter along one axis, parts of the other axis side by side."""
-    out = np.empty_like(z)
-    parts = os.cpu_count() or 1
-    inputs, outputs = (np.array_split(a, parts, axis=1 - axis) for a in (z, out))
-    with ThreadPoolExecutor(parts) as pool:
-        for done in [
-            pool.submit(sweep, part, size, axis=axis, output=to, mode="nearest")
-            for part, to in zip(inputs, outputs, strict=True)
-            if part.size
-        ]:
-            done.result()
-    return out
+def _lowest_within(z: FloatArray, size: int) -> FloatArray:
+    """Lowest height in every square of `size` nodes that fits in the grid."""
+    ny, nx = z.shape
+    across, lowest = np.empty((ny, nx - size + 1)), np.empty((ny - size + 1, nx - size + 1))
+    _lowest_along_rows(z, size, across)
+    _lowest_down_columns(across, size, lowest)
+    return lowest
+
+
+@kernel
+def _lowest_along_rows(z: FloatArray, size: int, out: FloatArray) -> None:
+    """Lowest of `size` neighbours, from windows that are doubled until as long."""
+    ny, nx = z.shape
+    row, longer = np.empty(nx), np.empty(nx)
+    for j in range(ny):
+        row[:] = z[j]
+        length = 1
+        while length < size:
+            step = min(length, size - length)
+            _lower(row, row[step:], longer[: nx - step])
+            row, longer = longer, row
+            length += step
+        out[j] = row[: out.shape[1]]
+
+
+@kernel
+def _lowest_down_columns(z: FloatArray, size: int, out: FloatArray) -> None:
+    """Lowest of `size` neighbours: the end of one block of rows and the start of the next.
+
+    `z` is lost.
+    """
+    ny, nx = out.shape
+    start = np.empty(nx)
+    for first in range(0, ny, size):
+        for j in range(first + size - 2, first - 1, -1):
+            _lower(z[j], z[j + 1], z[j])
+        out[first] = z[first]
+        start[:] = np.inf
+        for j in range(first + 1, min(first + size, ny)):
+            _lower(start, z[j + size - 1], start)
+            _lower(start, z[j], out[j])
+
+
+@kernel
+def _lower(a: FloatArray, b: FloatArray, out: FloatArray) -> None:
+    for i in range(out.size):
+        out[i] = min(a[i], b[i])
 
 
 def standing_cells(z: FloatArray, cell: float, opening: Opening) -> BoolArray:

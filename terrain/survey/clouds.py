@@ -81,7 +81,10 @@ class RawScale:
 
 @dataclass(frozen=True)
 class RawChunk:
-    """Points as the whole numbers of the file, each array (n,); `withheld` are not to be used."""
+    """Points as the whole numbers of the file, each array (n,); `withheld` are not to be used.
+
+    `x`, `y` and `z` look into the records as they were read: no copies.
+    """
 
     x: Int32Array
     y: Int32Array
@@ -192,11 +195,11 @@ def raw_chunks(path: Path, *, size: int = 1_000_000) -> Iterator[RawChunk]:
                 raise _cut_short(path, promised, read + len(points), "it ends early")
             read += len(points)
             yield RawChunk(
-                np.ascontiguousarray(points.X),
-                np.ascontiguousarray(points.Y),
-                np.ascontiguousarray(points.Z),
-                np.ascontiguousarray(points.classification, dtype=np.uint8),
-                np.ascontiguousarray(points.withheld, dtype=np.bool_),
+                points.X,
+                points.Y,
+                points.Z,
+                np.asarray(points.classification, dtype=np.uint8),
+                np.asarray(points.withheld, dtype=np.bool_),
             )
 
 

@@ -17,6 +17,7 @@ pytestmark = pytest.mark.slow
 
 POINTS = 10_000_000
 CHUNK = 1_000_000
+ROUNDS = 5
 MOST_MB = 600
 SEED = 20
 
@@ -68,30 +69,32 @@ def decode(path):
 
 
 @pytest.mark.benchmark(group="10 M points")
-def test_decoding_alone(benchmark, cloud):
-    assert benchmark.pedantic(decode, args=[cloud], rounds=3) == POINTS
-
-
-@pytest.mark.benchmark(group="10 M points")
-def test_cloud_to_gridded_ground(benchmark, cloud):
-    """Each round is preceded by a decoding, so that both see the machine equally busy."""
+def test_cloud_to_gridded_ground(benchmark, capsys, cloud):
+    """Each round follows a decoding, so that both see the machine equally busy."""
     decodings = []
 
     def decode_first():
         start = time.perf_counter()
-        decode(cloud)
+        assert decode(cloud) == POINTS
         decodings.append(time.perf_counter() - start)
         return (cloud,), {"unit": METRE, "size": CHUNK}
 
-    ground = benchmark.pedantic(ground_from_cloud, setup=decode_first, rounds=3, warmup_rounds=1)
+    ground = benchmark.pedantic(
+        ground_from_cloud, setup=decode_first, rounds=ROUNDS, warmup_rounds=1
+    )
     if benchmark.enabled:
-        rounds = benchmark.stats.stats.data
-        beside = zip(rounds, decodings[-len(rounds) :], strict=True)
-        benchmark.extra_info["times_decoding"] = [own / peer for own, peer in beside]
+        own, peer = np.array(benchmark.stats.stats.data), np.array(decodings[-ROUNDS:])
+        benchmark.extra_info["times_decoding"] = (own / peer).tolist()
+        with capsys.disabled():
+            sys.stdout.write(
+                f"\n{cloud.stem}: decoding {np.median(peer):.2f} s, ground {np.median(own):.2f} s, "
+                f"ratio {np.median(own / peer):.2f} (medians of {ROUNDS} rounds in turn; "
+                f"ratios {(own / peer).min():.2f} to {(own / peer).max():.2f})\n"
+            )
     x, y = np.meshgrid(ground.grid.lattice.x - 500_000, ground.grid.lattice.y - 4_000_000)
     off = ground.grid.z - hillside(x, y)
     assert np.isnan(off).mean() < 0.01
-    assert abs(np.nanmean(off)) < 0.005
+    assert abs(np.nanmean(off)) < 0.001
 
 
 def test_memory_at_ten_million_points(cloud):

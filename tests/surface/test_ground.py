@@ -5,6 +5,7 @@ from pathlib import Path
 import laspy
 import numpy as np
 import pytest
+from scipy import ndimage
 
 from terrain.errors import SurfaceError, SurveyError, UnitError
 from terrain.surface.gaps import fill_everywhere, fill_small_gaps, small_gaps
@@ -211,6 +212,14 @@ def test_a_plane_is_its_own_opening():
     )
 
 
+@pytest.mark.parametrize("radius", [1, 4, 7])
+def test_openings_agree_with_scipy_away_from_the_border(radius):
+    z = np.random.default_rng(9).random((47, 61))
+    inside = np.s_[2 * radius : -2 * radius, 2 * radius : -2 * radius]
+    by_scipy = ndimage.grey_opening(z, size=2 * radius + 1)
+    np.testing.assert_array_equal(open_square(z, radius)[inside], by_scipy[inside])
+
+
 def test_a_block_is_taken_off_a_slope():
     x, _ = np.meshgrid(np.arange(40.0), np.arange(30.0))
     low = 0.3 * x
@@ -244,6 +253,17 @@ def test_only_gaps_as_narrow_as_told_are_small(widest, closed):
     known[15:22, 10:30] = False  # seven nodes across
     assert small_gaps(known, widest=widest)[18, 15:25].all() == closed
     assert small_gaps(known, widest=widest)[18, 20] == closed
+
+
+@pytest.mark.parametrize("widest", [1.0, 4.0, 7.5])
+def test_small_gaps_are_a_closing_by_a_disc(widest):
+    rng = np.random.default_rng(10)
+    known = ndimage.binary_opening(rng.random((60, 45)) < 0.8, iterations=2)
+    y, x = np.mgrid[-4:5, -4:5]
+    disc = np.hypot(x, y) <= widest / 2
+    closed = ndimage.binary_closing(np.pad(known, 9), disc)[9:-9, 9:-9]
+    assert (closed & ~known).any() == (widest > 1)
+    np.testing.assert_array_equal(small_gaps(known, widest=widest), closed & ~known)
 
 
 def test_what_lies_outside_the_survey_is_no_gap():
