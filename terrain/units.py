@@ -109,6 +109,12 @@ _MASSES = {
     "kg": 1.0, "t": 1000.0, "tonne": 1000.0, "tonnes": 1000.0,
     "lb": _POUND, "lbs": _POUND, "ton": 2000 * _POUND, "tons": 2000 * _POUND,
 }  # fmt: skip
+_FLOWS = {
+    "m3/s": 1.0, "m³/s": 1.0, "m3/h": 1 / 3600, "m³/h": 1 / 3600,
+    "l/s": 0.001, "l/min": 0.001 / 60, "l/h": 0.001 / 3600,
+    "gpm": _GALLON / 60, "gal/min": _GALLON / 60, "gph": _GALLON / 3600, "gal/h": _GALLON / 3600,
+    "cfs": FOOT_M**3, "ft3/s": FOOT_M**3,
+}  # fmt: skip
 _DENSITIES = {
     "kg/m3": 1.0, "kg/m³": 1.0, "t/m3": 1000.0, "t/m³": 1000.0,
     "lb/ft3": _POUND / FOOT_M**3, "lb/ft³": _POUND / FOOT_M**3, "pcf": _POUND / FOOT_M**3,
@@ -116,7 +122,7 @@ _DENSITIES = {
 }  # fmt: skip
 
 _NUMBER = r"(?:\d+\s+\d+/\d+|\d+/\d+|\d+\.?\d*(?:[eE][-+]?\d+)?|\.\d+)"
-_TERM = re.compile(rf"\s*({_NUMBER})\s*([^\s\d.,]+)([23]?)\s*,?")
+_TERM = re.compile(rf"\s*({_NUMBER})\s*([^\s\d.,]+)([23]?(?:/[a-zA-Z]+)?)\s*,?")
 
 
 def _number(text: str) -> float:
@@ -142,7 +148,7 @@ def _parse(text: str, table: dict[str, float], kind: str, example: str) -> float
     total, position = 0.0, 0
     while position < len(body):
         term = _TERM.match(body, position)
-        word, power = (term[2].lower(), term[3]) if term else ("", "")
+        word, power = (term[2].lower(), term[3].lower()) if term else ("", "")
         if term is None or not {word, word + power} & table.keys():
             raise UnitError(f"{text!r} is not a {kind}", expected=expected, mend=mend)
         try:
@@ -194,6 +200,11 @@ def parse_mass(value: str) -> float:
 def parse_density(value: str) -> float:
     """Density in kg/m³ from a text with its unit: `"1600 kg/m3"`."""
     return _parse(value, _DENSITIES, "density", '"1600 kg/m3" or "2700 lb/yd3"')
+
+
+def parse_flow(value: str) -> float:
+    """Flow in m³/s from a text with its unit: `"20 m3/h"`, `"5 l/s"`, `"100 gpm"`."""
+    return _parse(value, _FLOWS, "flow", '"20 m3/h", "5 l/s" or "100 gpm"')
 
 
 def parse_batter(value: str | float) -> float:

@@ -15,6 +15,7 @@ from terrain.units import (
     Unit,
     parse_batter,
     parse_density,
+    parse_flow,
     parse_length,
     parse_mass,
     parse_volume,
@@ -262,3 +263,18 @@ def test_what_is_no_batter_is_refused(value: object):
 def test_an_endless_quantity_is_refused(text: str):
     with pytest.raises(UnitError, match="is not a volume"):
         parse_volume(text)
+
+
+@pytest.mark.parametrize(
+    ("text", "si"),
+    [
+        ("20 m3/h", 20 / 3600),
+        ("5 l/s", 0.005),
+        ("100 gpm", 100 * 231 * 0.0254**3 / 60),
+        ("448.831 gpm", 0.3048**3),
+        ("1 ft3/s", 0.3048**3),
+    ],
+)
+def test_flows(text, si):
+    """1 ft³/s = 448.831 gal/min: exact from 231 in³ in a gallon."""
+    assert parse_flow(text) == pytest.approx(si, rel=1e-6)

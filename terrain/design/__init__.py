@@ -2,10 +2,12 @@
 
 from terrain.design.compose import Composed, Composition, DesignSurface, compose, compose_at
 from terrain.design.daylight import check_daylight
-from terrain.design.elements import Element, build_elements
+from terrain.design.elements import build_elements
 from terrain.design.liners import LinerSheet, liner_sheets
 from terrain.design.plan import read_plan
-from terrain.design.stones import Stone, seat_stones
+from terrain.design.setting import Setting
+from terrain.design.shapes import Element
+from terrain.design.stones import Stone, StoneGroup, seat_groups, single_stones
 from terrain.design.tables import Plan
 
 __all__ = [
@@ -15,12 +17,15 @@ __all__ = [
     "Element",
     "LinerSheet",
     "Plan",
+    "Setting",
     "Stone",
+    "StoneGroup",
     "build_elements",
     "check_daylight",
     "compose",
     "compose_at",
     "liner_sheets",
     "read_plan",
-    "seat_stones",
+    "seat_groups",
+    "single_stones",
 ]

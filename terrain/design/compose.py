@@ -7,15 +7,15 @@ bed is laid on fill, unless an earlier element is dug there.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any, Protocol
 
 import numpy as np
 import shapely
 
 from terrain.arrays import BoolArray, FloatArray, Int32Array, IntArray
-from terrain.design.elements import Element
-from terrain.design.stamps import Stamp, bounds, reach, stamp
+from terrain.design.shapes import Element
+from terrain.design.stamps import Stamp, reach, stamps
 from terrain.kernels import kernel
 from terrain.surface import Grid, Lattice, Surface
 
@@ -29,8 +29,9 @@ class Composed:
 
     Attributes
     ----------
-    existing, dig, subgrade, bed, finish
-        Elevations, shape (n,), m. `bed` is the top of the drapes; above it lie a pit's lifts.
+    existing, dig, subgrade, bed, stone, finish
+        Elevations, shape (n,), m. `bed` is the top of the drapes, `stone` of a pit's lifts above
+        them; over a trench soil goes back on top of it, up to the finish.
     water
         Level of the water that stands there, NaN where none does, shape (n,), m.
     dig_owner, fill_owner, finish_owner
@@ -42,6 +43,7 @@ class Composed:
     dig: FloatArray
     subgrade: FloatArray
     bed: FloatArray
+    stone: FloatArray
     finish: FloatArray
     water: FloatArray
     dig_owner: Int32Array
@@ -58,6 +60,7 @@ class Composition:
     dig: FloatArray
     subgrade: FloatArray
     bed: FloatArray
+    stone: FloatArray
     finish: FloatArray
     water: FloatArray
     owner: Int32Array
@@ -102,20 +105,134 @@ def compose_over(xy: FloatArray, ground: FloatArray, elements: Sequence[Element]
 
 def compose(lattice: Lattice, elements: Sequence[Element], ground: Grid) -> Composition:
     """Compose the elements at every node of a lattice; `ground` has that lattice."""
+    return lay(lattice, elements, ground).composition
+
+
+@dataclass(frozen=True)
+class Laid:
+    """A composition with each element's own stamps, so that a change need not redo the others."""
+
+    composition: Composition
+    elements: tuple[Element, ...]
+    stamped: "tuple[Stamped, ...]"
+
+
+@dataclass(frozen=True)
+class Stamped:
+    """One element's stamps and the window of the lattice that they are for."""
+
+    window: tuple[slice, slice]
+    stamps: tuple[Stamp, ...]
+
+
+def lay(lattice: Lattice, elements: Sequence[Element], ground: Grid) -> Laid:
+    """Compose the elements on a lattice and keep what each of them wants."""
     at = _bare(ground.z)
-    _lay_all(at, _Nodes(lattice), elements)
+    nodes = _Nodes(lattice)
+    stamped = tuple(_stamp_on(element, nodes, ground.z) for element in elements)
+    _lay_within(at, stamped, (slice(0, lattice.ny), slice(0, lattice.nx)))
+    return Laid(_composition(lattice, at), tuple(elements), stamped)
+
+
+def relay(laid: Laid, elements: Sequence[Element]) -> Laid:
+    """Compose again after some elements were exchanged for others, in the same order.
+
+    Only the part of the lattice is redone that an exchanged element can touch, before or after.
+    An element counts as exchanged when it is another object.
+    """
+    before = laid.composition
+    if len(elements) != len(laid.elements):
+        return lay(before.lattice, elements, Grid(before.lattice, before.existing))
+    nodes = _Nodes(before.lattice)
+    stamped, touched = list(laid.stamped), []
+    for row, (old, new) in enumerate(zip(laid.elements, elements, strict=True)):
+        if new is not old:
+            stamped[row] = _stamp_on(new, nodes, before.existing)
+            touched += [laid.stamped[row].window, stamped[row].window]
+    if not touched:
+        return laid
+    part = (
+        slice(min(w[0].start for w in touched), max(w[0].stop for w in touched)),
+        slice(min(w[1].start for w in touched), max(w[1].stop for w in touched)),
+    )
+    at = Composed(
+        existing=before.existing,
+        dig=before.dig.copy(),
+        subgrade=before.subgrade.copy(),
+        bed=before.bed.copy(),
+        stone=before.stone.copy(),
+        finish=before.finish.copy(),
+        water=before.water.copy(),
+        dig_owner=before.owner.copy(),
+        fill_owner=before.fill_owner.copy(),
+        finish_owner=before.finish_owner.copy(),
+    )
+    ground = before.existing[part]
+    for surface in (at.dig, at.subgrade, at.bed, at.stone, at.finish):
+        surface[part] = ground
+    at.water[part] = np.nan
+    for owner in (at.dig_owner, at.fill_owner, at.finish_owner):
+        owner[part] = -1
+    _lay_within(at, stamped, part)
+    return Laid(_composition(before.lattice, at), tuple(elements), tuple(stamped))
+
+
+def _composition(lattice: Lattice, at: Composed) -> Composition:
     return Composition(
         lattice=lattice,
         existing=at.existing,
         dig=at.dig,
         subgrade=at.subgrade,
         bed=at.bed,
+        stone=at.stone,
         finish=at.finish,
         water=at.water,
         owner=at.dig_owner,
         fill_owner=at.fill_owner,
         finish_owner=at.finish_owner,
     )
+
+
+def _stamp_on(element: Element, nodes: "_Nodes", ground: FloatArray) -> Stamped:
+    if not element.shapes:
+        return Stamped((slice(0, 0), slice(0, 0)), ())
+    window = _window(element, nodes, ground)
+    assert isinstance(window, tuple)
+    return Stamped(window, tuple(stamps(element, nodes.xy(window), ground[window].ravel())))
+
+
+def _lay_within(at: Composed, stamped: Sequence[Stamped], part: tuple[slice, slice]) -> None:
+    """Lay every stamp on the part of the lattice that it shares with `part`."""
+    shared = [(row, _overlap(one.window, part), one) for row, one in enumerate(stamped)]
+    shared = [(row, window, one) for row, window, one in shared if window is not None]
+    covers = np.zeros(at.existing.shape, dtype=np.bool_)
+    pieces = []
+    for row, window, one in shared:
+        assert window is not None
+        for whole in one.stamps:
+            piece = _cut_stamp(whole, one.window, window)
+            pieces.append((row, window, piece))
+            covers[window] |= piece.inside.reshape(covers[window].shape)
+    for row, window, piece in pieces:
+        _lay(at, window, piece, covers, row)
+
+
+def _overlap(window: tuple[slice, slice], part: tuple[slice, slice]) -> tuple[slice, slice] | None:
+    rows = slice(max(window[0].start, part[0].start), min(window[0].stop, part[0].stop))
+    columns = slice(max(window[1].start, part[1].start), min(window[1].stop, part[1].stop))
+    return (rows, columns) if rows.start < rows.stop and columns.start < columns.stop else None
+
+
+def _cut_stamp(one: Stamp, window: tuple[slice, slice], part: tuple[slice, slice]) -> Stamp:
+    """The part of a stamp that lies in a smaller window."""
+    if window == part:
+        return one
+    shape = (window[0].stop - window[0].start, window[1].stop - window[1].start)
+    inner = (
+        slice(part[0].start - window[0].start, part[0].stop - window[0].start),
+        slice(part[1].start - window[1].start, part[1].stop - window[1].start),
+    )
+    return Stamp(*(getattr(one, f.name).reshape(shape)[inner].ravel() for f in fields(Stamp)))
 
 
 class _Asked(Protocol):
@@ -168,6 +285,7 @@ def _bare(ground: FloatArray) -> Composed:
         dig=ground.copy(),
         subgrade=ground.copy(),
         bed=ground.copy(),
+        stone=ground.copy(),
         finish=ground.copy(),
         water=np.full(ground.shape, np.nan),
         dig_owner=unowned,
@@ -179,21 +297,23 @@ def _bare(ground: FloatArray) -> Composed:
 def _lay_all(result: Composed, asked: _Asked, elements: Sequence[Element]) -> None:
     if not np.isfinite(result.existing).any():
         return
-    stamped: list[tuple[Window, Stamp]] = []
+    stamped: list[tuple[int, Window, Stamp]] = []
     covers = np.zeros(result.existing.shape, dtype=np.bool_)
-    for element in elements:
+    for row, element in enumerate(elements):
+        if not element.shapes:
+            continue
         window = _window(element, asked, result.existing)
         ground = result.existing[window].ravel()
-        one = stamp(element, asked.xy(window), ground)
-        stamped.append((window, one))
-        covers[window] |= one.inside.reshape(covers[window].shape)
-    for row, (window, one) in enumerate(stamped):
+        for one in stamps(element, asked.xy(window), ground):
+            stamped.append((row, window, one))
+            covers[window] |= one.inside.reshape(covers[window].shape)
+    for row, window, one in stamped:
         _lay(result, window, one, covers, row)
 
 
 def _window(element: Element, asked: _Asked, ground: FloatArray) -> Window:
     """The places that an element may change: a box drawn in while the ground in it allows."""
-    xmin, ymin, xmax, ymax = bounds(element)
+    xmin, ymin, xmax, ymax = element.grown.bounds
     far = reach(element, float(np.nanmin(ground)), float(np.nanmax(ground)))
     while True:
         window = asked.near((xmin - far, ymin - far, xmax + far, ymax + far))
@@ -206,12 +326,12 @@ def _window(element: Element, asked: _Asked, ground: FloatArray) -> Window:
 
 def _lay(result: Composed, window: Window, one: Stamp, covers: BoolArray, row: int) -> None:
     surfaces: tuple[Any, ...] = (
-        result.dig, result.subgrade, result.bed, result.finish, result.water,
+        result.dig, result.subgrade, result.bed, result.stone, result.finish, result.water,
         result.dig_owner, result.fill_owner, result.finish_owner,
     )  # fmt: skip
     parts: list[Any] = [surface[window].ravel() for surface in surfaces]
     _lay_stamp(
-        row, one.inside, one.soil, one.bed, one.finish, one.dig, one.crest, one.water,
+        row, one.inside, one.soil, one.bed, one.stone, one.finish, one.dig, one.crest, one.water,
         covers[window].ravel(), result.existing[window].ravel(), *parts,
     )  # fmt: skip
     for surface, part in zip(surfaces, parts, strict=True):
@@ -224,6 +344,7 @@ def _lay_stamp(
     inside: BoolArray,
     soil: FloatArray,
     bed: FloatArray,
+    stone: FloatArray,
     finish: FloatArray,
     dig: FloatArray,
     crest: FloatArray,
@@ -233,6 +354,7 @@ def _lay_stamp(
     now_dig: FloatArray,
     now_subgrade: FloatArray,
     now_bed: FloatArray,
+    now_stone: FloatArray,
     now_finish: FloatArray,
     now_water: FloatArray,
     dig_owner: Int32Array,
@@ -251,7 +373,9 @@ def _lay_stamp(
         if laid or soil[k] < now_subgrade[k]:
             now_subgrade[k] = soil[k]
             now_bed[k] = bed[k]
-            now_finish[k] = finish[k]
+            if finish[k] < np.inf:
+                now_finish[k] = finish[k]
+            now_stone[k] = min(stone[k], now_finish[k])
             finish_owner[k] = row
             if inside[k]:
                 now_water[k] = water[k]
@@ -260,6 +384,7 @@ def _lay_stamp(
             fill_owner[k] = row
             now_subgrade[k] = crest[k]
             now_bed[k] = max(now_bed[k], crest[k])
+            now_stone[k] = max(now_stone[k], crest[k])
             now_finish[k] = max(now_finish[k], crest[k])
             if now_finish[k] >= now_water[k]:
                 now_water[k] = np.nan

@@ -7,7 +7,7 @@ import shapely
 
 from terrain.arrays import FloatArray
 from terrain.design.compose import compose_at
-from terrain.design.elements import Element
+from terrain.design.shapes import Element
 from terrain.errors import Place, PlanError
 from terrain.surface import Surface
 from terrain.units import Unit

@@ -8,8 +8,9 @@ import shapely
 
 from terrain.arrays import BoolArray, FloatArray, IntArray
 from terrain.design.profiles import Profile
-from terrain.errors import PlanError
+from terrain.errors import Place, PlanError
 from terrain.kernels import kernel
+from terrain.units import METRE, Unit
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,11 @@ def _pieces(ring: FloatArray) -> FloatArray:
 
 
 def cut_into_banks(
-    outline: shapely.Polygon, stretches: Sequence[Stretch], *, reach: float = 0.5
+    outline: shapely.Polygon,
+    stretches: Sequence[Stretch],
+    *,
+    reach: float = 0.5,
+    unit: Unit = METRE,
 ) -> Edge:
     """Cut the outer ring at the ends of each stretch.
 
@@ -90,7 +95,7 @@ def cut_into_banks(
     Raises
     ------
     PlanError
-        An end lies farther than `reach` (m) from the outline.
+        An end lies farther than `reach` (m) from the outline, or both ends are at one place.
     """
     outline = shapely.geometry.polygon.orient(outline)
     ring = outline.exterior
@@ -103,11 +108,18 @@ def cut_into_banks(
             away = ring.distance(point)
             if away > reach:
                 raise PlanError(
-                    f"bank {number} begins or ends {away:.2f} m from the outline",
-                    expected=f"`from` and `to` on the outline (within {reach:.2f} m)",
+                    f"bank {number} begins or ends {unit.length(away)} from the outline",
+                    place=Place(key="banks"),
+                    expected=f"`from` and `to` on the outline (within {unit.length(reach)})",
                     mend="use corners of the outline",
                 )
             stations.append(ring.project(point))
+        if stations[0] == stations[1]:
+            raise PlanError(
+                f"bank {number} ends where it begins",
+                place=Place(key="banks"),
+                expected="`from` and `to` at two places of the outline",
+            )
         spans.append((stations[0], stations[1]))
     corners = shapely.get_coordinates(ring)
     at_corner = np.append(0.0, np.cumsum(np.hypot(*np.diff(corners, axis=0).T)))
@@ -132,18 +144,29 @@ def cut_into_banks(
 
 
 def grow(
-    outline: shapely.Polygon, edge: Edge, side: float
+    outline: shapely.Polygon, edge: Edge, sides: Sequence[float]
 ) -> tuple[shapely.Polygon | shapely.MultiPolygon, Edge]:
-    """Move the outline outward by `side`; every new piece keeps the bank that it came from."""
-    if side == 0:
+    """Move each bank outward by its side; every new piece keeps the bank that it came from."""
+    if not any(sides):
         return outline, edge
-    grown = outline.buffer(side, join_style="mitre", mitre_limit=2.0)
+    least = min(sides)
+    grown = outline.buffer(least, join_style="mitre", mitre_limit=2.0) if least else outline
     if edge.radius.any():
-        return grown, circular_edge(edge.pieces[0, :2], edge.radius[0] + side)
+        return grown, circular_edge(edge.pieces[0, :2], float(edge.radius[0]) + least)
+    lines = edge.lines
+    for bank, side in enumerate(sides):
+        if side > least:
+            shore = shapely.line_merge(
+                shapely.union_all([lines[k] for k in np.flatnonzero(edge.bank == bank)])
+            )
+            strip = shore.buffer(side, cap_style="flat", join_style="mitre", mitre_limit=2.0)
+            grown = grown.union(strip.difference(outline))
     pieces = np.concatenate([_pieces(ring) for ring in _rings(grown)])
     middle = shapely.points(0.5 * (pieces[:, :2] + pieces[:, 2:]))
-    nearest = shapely.STRtree(edge.lines).nearest(middle)
-    return grown, straight_edge(pieces, edge.bank[nearest])
+    away = np.stack([shapely.distance(middle, line) for line in lines], axis=1)
+    # a piece came from the bank that it lies beside at that bank's own side
+    off = np.abs(away - np.array(sides)[edge.bank]) + 1e-3 * away
+    return grown, straight_edge(pieces, edge.bank[off.argmin(axis=1)])
 
 
 @dataclass(frozen=True)

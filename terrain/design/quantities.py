@@ -2,10 +2,18 @@
 
 from typing import Annotated, Any
 
-from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationInfo, WithJsonSchema
 
 from terrain.errors import PlanError, UnitError
-from terrain.units import METRE, Unit, parse_batter, parse_density, parse_length, parse_mass
+from terrain.units import (
+    METRE,
+    Unit,
+    parse_batter,
+    parse_density,
+    parse_flow,
+    parse_length,
+    parse_mass,
+)
 from terrain.units import parse_volume as parse_volume_text
 
 LONGEST_NAME = 80
@@ -82,6 +90,10 @@ def _density(value: Any) -> float:
     return parse_density(_text_with_unit(value, "density", '"1900 kg/m3" or "2700 lb/yd3"'))
 
 
+def _flow(value: Any) -> float:
+    return parse_flow(_text_with_unit(value, "flow", '"20 m3/h", "5 l/s" or "100 gpm"'))
+
+
 def _range(value: Any) -> tuple[float, float, float]:
     """One number, or low, likely and high."""
     numbers = value if isinstance(value, list | tuple) else [value] * 3
@@ -110,17 +122,74 @@ def _shrink(values: tuple[float, float, float]) -> tuple[float, float, float]:
     return values
 
 
-Name = Annotated[str, AfterValidator(_name)]
-Coordinate = Annotated[float, BeforeValidator(_length)]
-Level = Annotated[float, BeforeValidator(_length)]
-Length = Annotated[float, BeforeValidator(_length), Field(ge=0)]
-Extent = Annotated[float, BeforeValidator(_length), Field(gt=0)]
-Cell = Annotated[float, AfterValidator(_cell), BeforeValidator(_length)]
-RockSize = Annotated[tuple[float, float, float], BeforeValidator(_rock_size)]
-Batter = Annotated[float, BeforeValidator(parse_batter)]
-Volume = Annotated[float, BeforeValidator(_volume), Field(gt=0)]
-Mass = Annotated[float, BeforeValidator(_mass), Field(gt=0)]
-Density = Annotated[float, BeforeValidator(_density), Field(gt=0)]
-Swell = Annotated[tuple[float, float, float], AfterValidator(_swell), BeforeValidator(_range)]
-Shrink = Annotated[tuple[float, float, float], AfterValidator(_shrink), BeforeValidator(_range)]
+QUANTITY = "x-quantity"
+"""Marks in a JSON schema what a value measures, until `terrain.design.schema` has used it."""
+
+
+def _shown(kind: str, pattern: str, *, text_only: bool = False, **limits: float) -> WithJsonSchema:
+    """What an editor is told of a quantity: a bare number, or a text of this pattern."""
+    types: str | list[str] = "string" if text_only else ["number", "string"]
+    return WithJsonSchema({"type": types, "pattern": pattern, **limits, QUANTITY: kind})
+
+
+_LENGTH_TEXT = r"^\s*[-+−]?\s*\.?[0-9]"
+_AMOUNT_TEXT = r"^\s*\.?[0-9].*[a-zA-Z]"
+_BATTER_TEXT = r"^\s*([0-9.]+\s*:\s*[0-9.]+|[Vv]ertical)\s*$"
+_EACH_LENGTH = {"type": ["number", "string"], "pattern": _LENGTH_TEXT, "exclusiveMinimum": 0}
+_RANGE = {
+    "anyOf": [
+        {"type": "number"},
+        {"type": "array", "items": {"type": "number"}, "minItems": 3, "maxItems": 3},
+    ]
+}
+_SIZES = {
+    "anyOf": [
+        _EACH_LENGTH,
+        {"type": "array", "items": _EACH_LENGTH, "minItems": 3, "maxItems": 3},
+    ]
+}
+
+Name = Annotated[str, AfterValidator(_name), WithJsonSchema({"type": "string", "minLength": 1})]
+Coordinate = Annotated[float, BeforeValidator(_length), _shown("length", _LENGTH_TEXT)]
+Level = Annotated[float, BeforeValidator(_length), _shown("length", _LENGTH_TEXT)]
+Length = Annotated[
+    float, BeforeValidator(_length), Field(ge=0), _shown("length", _LENGTH_TEXT, minimum=0)
+]
+Extent = Annotated[
+    float, BeforeValidator(_length), Field(gt=0), _shown("length", _LENGTH_TEXT, exclusiveMinimum=0)
+]
+Cell = Annotated[
+    float,
+    AfterValidator(_cell),
+    BeforeValidator(_length),
+    _shown("length", _LENGTH_TEXT, exclusiveMinimum=0),
+]
+RockSize = Annotated[
+    tuple[float, float, float], BeforeValidator(_rock_size), WithJsonSchema(_SIZES)
+]
+Batter = Annotated[float, BeforeValidator(parse_batter), _shown("batter", _BATTER_TEXT, minimum=0)]
+Volume = Annotated[
+    float, BeforeValidator(_volume), Field(gt=0), _shown("volume", _AMOUNT_TEXT, text_only=True)
+]
+Mass = Annotated[
+    float, BeforeValidator(_mass), Field(gt=0), _shown("mass", _AMOUNT_TEXT, text_only=True)
+]
+Flow = Annotated[
+    float, BeforeValidator(_flow), Field(gt=0), _shown("flow", _AMOUNT_TEXT, text_only=True)
+]
+Density = Annotated[
+    float, BeforeValidator(_density), Field(gt=0), _shown("density", _AMOUNT_TEXT, text_only=True)
+]
+Swell = Annotated[
+    tuple[float, float, float],
+    AfterValidator(_swell),
+    BeforeValidator(_range),
+    WithJsonSchema(_RANGE),
+]
+Shrink = Annotated[
+    tuple[float, float, float],
+    AfterValidator(_shrink),
+    BeforeValidator(_range),
+    WithJsonSchema(_RANGE),
+]
 Place = tuple[Coordinate, Coordinate]

@@ -6,11 +6,12 @@ from typing import Any
 import numpy as np
 import shapely
 
-from terrain.design import Element, build_elements
+from terrain.design import Element, Setting, build_elements
 from terrain.design.plan import check_plan
 from terrain.surface import Plane
 from terrain.units import METRE
 
+FREE = {"mound", "stream", "fall", "trench", "pad", "heap", "keep_out"}
 FLAT = Plane(0.0, shapely.box(-50, -50, 50, 50))
 PLAN = {"site": {"name": "made up"}, "survey": [{"name": "rover", "file": "rover.csv"}]}
 
@@ -18,18 +19,20 @@ PLAN = {"site": {"name": "made up"}, "survey": [{"name": "rover", "file": "rover
 def elements(*tables: dict[str, Any], ground: Plane = FLAT, **plan: Any) -> tuple[Element, ...]:
     """Build elements on a plane; depths count from elevation 0 unless a table says otherwise."""
     filled = [
-        table if {"water", "below_ground"} & table.keys() or table["type"] == "mound"
+        table if {"water", "below_ground"} & table.keys() or table["type"] in FREE
         else {"level": 0.0} | table
         for table in tables
     ]  # fmt: skip
     model = check_plan(PLAN | plan | {"element": filled}, Path("site.toml"))
     return build_elements(
-        model,
-        existing=ground,
-        strings={},
-        folder=Path(),
-        unit=METRE,
-        origin=np.zeros(2),
+        Setting(
+            plan=model,
+            existing=ground,
+            strings={},
+            folder=Path(),
+            unit=METRE,
+            origin=np.zeros(2),
+        )
     )
 
 

@@ -18,7 +18,7 @@ def asked(
     """Surfaces and weights over a box."""
     lattice = Lattice.covering(bounds, cell=cell)
     at = compose(lattice, elements, _on(ground, lattice))
-    refined = steep_cells((at.existing, at.dig, at.subgrade, at.bed, at.finish), cell)
+    refined = steep_cells((at.existing, at.dig, at.subgrade, at.bed, at.stone, at.finish), cell)
     places = quadrature(lattice, np.isfinite(at.existing), refined)
     xy = np.concatenate([lattice.nodes[places.nodes], places.xy])
     return compose_at(xy, elements, ground), places.weight

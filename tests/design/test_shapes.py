@@ -68,6 +68,47 @@ CASES = {
         {"type": "shelf", "name": "b", "outline": rectangle(4, 3), "depth": 0.4, "riser": "0.5:1"},
         0.4 * (4 * 3 + 3.6 * 2.6 + 4 * 3.8 * 2.8) / 6,
     ),
+    "V-stream": (
+        {
+            "type": "stream", "name": "b", "path": [[-4, 0], [4, 0]], "levels": [0, 0],
+            "width": 1.6, "depth": 0.4, "side": "2:1",
+        },
+        8 * 1.6 * 0.4 / 2,
+    ),
+    "trapezoidal stream, over-dug": (
+        {
+            "type": "stream", "name": "b", "path": [[-4, -1], [3, 2]], "levels": [0, 0],
+            "width": 2.0, "depth": 0.3, "side": "1:1", "over_dig": {"side": 0.25, "below": 0.1},
+            "layers": [{"name": "gravel", "thickness": 0.1}],
+        },
+        # bed as it will look, moved out by 0.25 on each side, and 0.2 m lower all over
+        math.hypot(7, 3) * ((2.5 + 1.9) / 2 * 0.3 + 2.5 * 0.2),
+    ),
+    "trench": (
+        {"type": "trench", "name": "b", "path": [[-3, 0], [3, 1]], "width": 0.4, "depth": 0.9},
+        math.hypot(6, 1) * 0.4 * 1.0,
+    ),
+    "vault": (
+        {
+            "type": "vault", "name": "b", "outline": circle(0.6), "depth": 1.0, "base": 0.15,
+            "surround": 0.3, "below_ground": "pointwise",
+        },
+        math.pi * 0.9**2 * 1.15,
+    ),
+    "pad cut into a bank": (
+        {
+            "type": "pad", "name": "b", "outline": rectangle(4, 3), "level": -0.5,
+            "cut_batter": "vertical",
+        },
+        4 * 3 * 0.5,
+    ),
+    "shelf that deepens": (
+        {
+            "type": "shelf", "name": "b", "outline": rectangle(4, 3), "depth": 0.2,
+            "slope": {"from": [0, 0], "to": [4, 0], "depth": 0.6},
+        },
+        4 * 3 * 0.4,
+    ),
 }  # fmt: skip
 
 
@@ -115,7 +156,7 @@ def test_a_bank_is_the_shorter_way_round_however_it_is_given():
 def test_a_grown_edge_keeps_its_bank():
     outline = shapely.box(0, 0, 10, 20)
     edge = cut_into_banks(outline, [Stretch((10, 20), (0, 20))])
-    grown, new = grow(outline, edge, 0.5)
+    grown, new = grow(outline, edge, [0.5, 0.5])
     assert grown.area == pytest.approx(11 * 21)
     north = new.pieces[new.bank == 1]
     assert np.abs(north[:, [1, 3]] - 20.5).max() < 1e-9
@@ -174,6 +215,135 @@ def test_a_mound_rises_from_its_toe():
     assert np.sum((at.finish - at.existing) * weight) == pytest.approx(
         frustum(3, 1.5, 1.0), rel=CLOSE
     )
+
+
+def test_an_ellipse_is_dug_as_its_polygon_says():
+    angle = np.linspace(0, 2 * np.pi, 400, endpoint=False)
+    ring = np.column_stack([3 * np.cos(angle), 2 * np.sin(angle)]).tolist()
+    table = basin({"points": ring}, floor=1.0, batter="vertical")
+    assert dug(elements(table), FLAT, 4, CELL) == pytest.approx(math.pi * 6, rel=CLOSE)
+
+
+def test_islands_are_left_standing():
+    table = basin(circle(3), floor=1.0, batter="vertical", islands=[circle(1)])
+    assert dug(elements(table), FLAT, 4, CELL) == pytest.approx(math.pi * 8, rel=CLOSE)
+    with pytest.raises(PlanError, match="island"):
+        elements(basin(circle(3), floor=1.0, islands=[circle(4)]))
+
+
+def test_a_pond_with_unequal_slopes_is_the_prismoid():
+    """Sides and one end 2:1, the other end 4:1: the integral of (w)(l) over the depth."""
+    table = basin(
+        rectangle(8, 14), floor=1.0, batter="2:1",
+        banks=[{"from": [8, 14], "to": [0, 14], "batter": "4:1"}],
+    )  # fmt: skip
+    # at height h over the floor: width 4 + 4h, length 8 + 6h
+    volume = (4 * 8) + (4 * 6 + 8 * 4) / 2 + (4 * 6) / 3
+    assert dug(elements(table), FLAT, 16, CELL) == pytest.approx(volume, rel=CLOSE)
+
+
+def test_one_bank_may_be_over_dug_more():
+    table = basin(
+        rectangle(4, 3), floor=1.0, batter="vertical", over_dig={"side": 0.2},
+        banks=[{"from": [4, 3], "to": [0, 3], "batter": "vertical", "over_dig": 0.7}],
+    )  # fmt: skip
+    (pond,) = elements(table)
+    # the north bank goes 0.5 further than the others, over its own width
+    assert pond.grown.area == pytest.approx(4.4 * 3.4 + 0.5 * 4.0, rel=0.03)
+    at = compose_at(np.array([[2.0, 3.6], [2.0, 3.8], [2.0, -0.1], [2.0, -0.3]]), [pond], FLAT)
+    assert at.dig == pytest.approx([-1, 0, -1, 0])
+
+
+def test_a_stream_steps_down_at_a_fall():
+    table = {
+        "type": "stream", "name": "s", "path": [[-6, 0], [0, 0], [6, 0]],
+        "levels": [0.0, [-0.1, -1.0], -1.2], "width": 1.0, "depth": 0.2, "side": "vertical",
+        "cut_batter": "vertical",
+    }  # fmt: skip
+    built = elements(table)
+    at = compose_at(np.array([[-3.0, 0.0], [-0.01, 0], [0.01, 0], [3, 0], [7, 0]]), built, FLAT)
+    assert at.water[:4] == pytest.approx([-0.05, -0.1, -1.0, -1.1], abs=0.01)
+    assert at.finish == pytest.approx([-0.25, -0.3, -1.2, -1.3, 0.0], abs=0.01)
+    assert np.isnan(at.water[4])
+
+
+def test_a_fall_in_a_bend_is_one_clean_step():
+    """On the outer side of the bend both pieces are equally near: the upper one has it."""
+    table = {
+        "type": "stream", "name": "s", "path": [[-6, 0], [0, 0], [4, 4]],
+        "levels": [0.0, [-0.1, -0.8], -0.9], "width": 1.0, "depth": 0.2, "side": "vertical",
+        "cut_batter": "vertical",
+    }  # fmt: skip
+    angle = np.radians(np.linspace(-88, -47, 200))
+    fan = 0.4 * np.column_stack([np.cos(angle), np.sin(angle)])
+    at = compose_at(fan, elements(table), FLAT)
+    assert at.water == pytest.approx(np.full(len(fan), -0.1))
+
+
+def test_a_fall_has_a_sill_above_and_a_landing_below():
+    pool = basin(rectangle(3, 3), floor=0.8, batter="vertical", water="low")
+    fall = {
+        "type": "fall", "name": "f", "lip": [[0.5, 3.6], [1.5, 3.6]], "from": "high", "to": "low",
+        "landing": {"reach": 0.6, "depth": 0.3}, "sill": 0.5, "cut_batter": "1:1",
+    }  # fmt: skip
+    built = elements(pool, fall, water={"low": -1.0, "high": -0.2})
+    at = compose_at(np.array([[1.0, 3.3], [1.0, 3.8], [1.0, 4.4], [1, 2]]), built, FLAT)
+    assert at.finish == pytest.approx([-1.3, -0.2, 0.0, -1.8])
+    assert at.water[0] == -1.0
+    assert built[1].lip == pytest.approx(np.array([[0.5, 3.6], [1.5, 3.6]]))
+    with pytest.raises(PlanError, match="lower level"):
+        elements(pool, fall, water={"low": -0.2, "high": -1.0})
+
+
+def test_a_trench_is_closed_again():
+    table = {
+        "type": "trench", "name": "t", "path": [[-3, 0], [3, 0]], "width": 0.5, "depth": 0.8,
+        "bedding": 0.1, "surround": 0.25,
+    }  # fmt: skip
+    at = compose_at(np.array([[0.0, 0.0], [0, 1]]), elements(table), FLAT)
+    assert at.finish == pytest.approx([0, 0])
+    assert (at.dig[0], at.bed[0], at.stone[0]) == pytest.approx((-0.9, -0.8, -0.55))
+
+
+def test_a_mound_along_a_path_has_its_section():
+    table = {
+        "type": "mound", "name": "m", "path": [[-20, 0], [20, 0]], "crest": 1.0, "height": 0.8,
+        "batter": "1.5:1",
+    }  # fmt: skip
+    at = compose_at(np.array([[0.0, y] for y in (0, 0.5, 1.1, 1.7, 2)]), elements(table), FLAT)
+    assert at.finish == pytest.approx([0.8, 0.8, 0.4, 0, 0], abs=1e-6)
+
+
+def test_a_pad_on_a_slope_is_cut_and_filled_alike():
+    slope = Plane(0.0, FLAT.footprint, east_grade=0.1)
+    table = {
+        "type": "pad", "name": "p", "level": 0.0, "cut_batter": "1:1", "fill_batter": "1:1",
+        "outline": {"points": [[-3, -2], [3, -2], [3, 2], [-3, 2]]},
+    }  # fmt: skip
+    at, weight = asked(elements(table, ground=slope), slope, (-6, -4, 6, 4), CELL)
+    cut = np.sum((at.existing - at.dig) * weight)
+    fill = np.sum(np.maximum(at.subgrade - at.existing, 0) * weight)
+    assert cut == pytest.approx(fill, rel=1e-3)
+    assert cut > 0.1 * 9 / 2 * 4
+
+
+def test_depths_below_ground_follow_it_place_by_place():
+    slope = Plane(10.0, FLAT.footprint, east_grade=0.1)
+    table = {
+        "type": "filter_pit", "name": "p", "outline": rectangle(4, 4), "depth": 1.0,
+        "below_ground": "pointwise",
+    }  # fmt: skip
+    at = compose_at(np.array([[0.5, 2], [3.5, 2], [5, 2]]), elements(table, ground=slope), slope)
+    assert at.existing - at.dig == pytest.approx([1, 1, 0])
+
+
+def test_zones_leave_the_ground_alone():
+    built = elements(
+        {"type": "heap", "name": "h", "outline": circle(2)},
+        {"type": "keep_out", "name": "k", "outline": circle(1), "reason": "roots"},
+    )
+    at = compose_at(np.array([[0.0, 0.0]]), built, FLAT)
+    assert (at.dig[0], at.finish[0], at.dig_owner[0]) == (0.0, 0.0, -1)
 
 
 def test_depths_below_ground_count_from_its_mean_or_lowest_height():
