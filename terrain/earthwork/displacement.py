@@ -1,19 +1,73 @@
-"""What a rock pushes aside: soil by its embedded part, water by what stands under the level."""
+"""What a rock pushes aside: soil and gravel by its embedded part, water by what stands in it."""
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
 from terrain.arrays import FloatArray
 
+ShareBelow = Callable[[FloatArray], FloatArray]
+"""Share of a rock's volume below heights, counted from its underside as a part of its height."""
+
+
+class Around(Protocol):
+    """Surfaces at the places of n rocks, each shape (n,), m, none below the one before.
+
+    `subgrade` is the soil face, `bed` the top of the drapes, `stone` the top of drapes and lifts,
+    `finish` what is seen; `water` the level of the water, NaN where none stands.
+    """
+
+    @property
+    def subgrade(self) -> FloatArray:
+        """Soil face."""
+        ...
+
+    @property
+    def bed(self) -> FloatArray:
+        """Top of the drapes."""
+        ...
+
+    @property
+    def stone(self) -> FloatArray:
+        """Top of drapes and lifts."""
+        ...
+
+    @property
+    def finish(self) -> FloatArray:
+        """What is seen."""
+        ...
+
+    @property
+    def water(self) -> FloatArray:
+        """Level of standing water, NaN where none."""
+        ...
+
+
+@dataclass(frozen=True)
+class Seated:
+    """Rocks of one form: underside of each, shape (n,), m; height of all, m; volume of each, m³."""
+
+    underside: FloatArray
+    height: float
+    volume: float
+    share_below: ShareBelow
+
+    def below(self, level: FloatArray) -> FloatArray:
+        """Share of each rock's volume below a level, shape (n,), m; NaN where the level is NaN."""
+        return self.share_below((level - self.underside) / self.height)
+
 
 @dataclass(frozen=True)
 class Displacement:
-    """Volumes of rock, each shape (n,), m³; `soil + water + dry = whole`."""
+    """Volumes of rock, each shape (n,), m³; `soil + gravel + water + dry = whole`."""
 
     whole: FloatArray
     soil: FloatArray
+    gravel: FloatArray
     water: FloatArray
+    dry: FloatArray
 
 
 def ellipsoid_volumes(axes: FloatArray) -> FloatArray:
@@ -22,33 +76,61 @@ def ellipsoid_volumes(axes: FloatArray) -> FloatArray:
     return volumes
 
 
-def share_below(level: FloatArray, centre_z: FloatArray, heights: FloatArray) -> FloatArray:
-    """Share of an ellipsoid's volume below a level: `t² (3 − 2t)`, t the relative height.
+def ellipsoid_share(height: FloatArray) -> FloatArray:
+    """Share of an ellipsoid's volume below a relative height t: `t² (3 − 2t)`.
 
     Integral of the section area of an ellipsoid over its upright axis; closed form.
     """
-    t = np.clip((level - centre_z) / heights + 0.5, 0.0, 1.0)
+    t = np.clip(height, 0.0, 1.0)
     share: FloatArray = t * t * (3 - 2 * t)
     return share
 
 
-def displacement(
-    centre_z: FloatArray, axes: FloatArray, embedded: FloatArray, water_level: FloatArray
-) -> Displacement:
-    """Split the volume of seated ellipsoids between soil, water and air.
+def share_below(level: FloatArray, centre_z: FloatArray, heights: FloatArray) -> FloatArray:
+    """Share of an ellipsoid's volume below a level, from its middle and height, m."""
+    return ellipsoid_share((level - centre_z) / heights + 0.5)
+
+
+def displacement(rocks: Seated, around: Around) -> Displacement:
+    """Split rocks between the soil, the gravel, the water and the air around them.
+
+    Each surface is taken as level at its height in the middle of the rock. Under the finish the
+    rock takes the place of drapes and lifts between `subgrade` and `stone`, of soil below and
+    above them; over the finish of water up to its level, and of nothing above.
+    """
+    to_soil = rocks.below(around.subgrade)
+    to_stone = np.maximum(rocks.below(around.stone), to_soil)
+    to_finish = np.maximum(rocks.below(around.finish), to_stone)
+    to_water = np.fmax(rocks.below(around.water), to_finish)
+    whole = np.full(len(to_soil), rocks.volume)
+    return Displacement(
+        whole=whole,
+        soil=whole * (to_soil + (to_finish - to_stone)),
+        gravel=whole * (to_stone - to_soil),
+        water=whole * (to_water - to_finish),
+        dry=whole * (1 - to_water),
+    )
+
+
+def displaced_pores(
+    rocks: Seated, around: Around, tops: FloatArray, voids: FloatArray, level: float
+) -> FloatArray:
+    """Water that the rocks keep out of the voids of a pit's lifts, shape (n,), m³.
 
     Parameters
     ----------
-    centre_z
-        Elevation of the middles, shape (n,), m.
-    axes
-        Full axes, the third upright, shape (n, 3), m.
-    embedded
-        Share of each volume below the finish, shape (n,).
-    water_level
-        Level of the water around each, NaN where none, shape (n,), m.
+    tops, voids
+        Elevation of the top of each lift, bottom up, m, and the share of it that is voids.
+    level
+        Of the water that fills the voids, m; NaN for none.
     """
-    whole = ellipsoid_volumes(axes)
-    below_water = np.nan_to_num(share_below(water_level, centre_z, axes[:, 2]))
-    wet = np.maximum(below_water - embedded, 0.0)
-    return Displacement(whole, whole * embedded, whole * wet)
+    kept_out = np.zeros(len(rocks.underside))
+    if np.isnan(level):
+        return kept_out
+    reach = np.minimum(around.stone, level)
+    under = np.minimum(around.bed, reach)
+    for top, void in zip(tops, voids, strict=True):
+        over = np.clip(top, under, reach)
+        kept_out += rocks.volume * void * (rocks.below(over) - rocks.below(under))
+        under = over
+    return kept_out

@@ -33,6 +33,11 @@ class Layered(Protocol):
         ...
 
     @property
+    def stone(self) -> FloatArray:
+        """Top of the lifts."""
+        ...
+
+    @property
     def finish(self) -> FloatArray:
         """What is seen."""
         ...
@@ -91,8 +96,12 @@ class ElementQuantities:
         Soil above the existing ground: rims, mounds, beds laid on low ground.
     drape_m3
         Subgrade up to bed.
+    stone_m3
+        Bed up to stone: lifts, or gravel around a vault or pipe.
     lifts
-        Bed up to finish, lift by lift.
+        The same, lift by lift.
+    returned_compacted_m3
+        Stone up to finish: soil put back over a trench.
     free_water_m3
         Finish up to the water level, before rock displaces any.
     dig_area_m2, water_area_m2
@@ -107,7 +116,9 @@ class ElementQuantities:
     over_dig_room_m3: float
     fill_compacted_m3: float
     drape_m3: float
+    stone_m3: float
     lifts: tuple[LiftVolume, ...]
+    returned_compacted_m3: float
     free_water_m3: float
     dig_area_m2: float
     water_area_m2: float
@@ -150,6 +161,8 @@ def measure_elements(
 
     excavation, room_volume = by_owner(dug, at.dig_owner), by_owner(room, at.dig_owner)
     fill, drapes = by_owner(raised, at.fill_owner), by_owner(drape, at.finish_owner)
+    stone = by_owner(at.stone - at.bed, at.finish_owner)
+    returned = by_owner(at.finish - at.stone, at.finish_owner)
     water = by_owner(depth, at.finish_owner)
     dig_area = by_owner((dug > 0).astype(np.float64), at.dig_owner)
     water_area = by_owner((depth > 0).astype(np.float64), at.finish_owner)
@@ -159,7 +172,9 @@ def measure_elements(
             over_dig_room_m3=float(room_volume[row]),
             fill_compacted_m3=float(fill[row]),
             drape_m3=float(drapes[row]),
+            stone_m3=float(stone[row]),
             lifts=_lift_volumes(at, weight, at.finish_owner == row, lifts[row], levels[row]),
+            returned_compacted_m3=float(returned[row]),
             free_water_m3=float(water[row]),
             dig_area_m2=float(dig_area[row]),
             water_area_m2=float(water_area[row]),

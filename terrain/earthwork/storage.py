@@ -43,8 +43,10 @@ def stage_storage(bottom: FloatArray, weight: FloatArray, levels: FloatArray) ->
         Where the curve is wanted, ascending, shape (k,), m.
     """
     order = np.argsort(bottom)
-    z, w = bottom[order], weight[order]
-    below = np.searchsorted(z, levels, side="left")
+    datum = levels[-1]  # heights are counted from the top, so that none is lost to rounding
+    z, w = bottom[order] - datum, weight[order]
+    heights = levels - datum
+    below = np.searchsorted(z, heights, side="left")
     area = np.append(0.0, np.cumsum(w))[below]
     moment = np.append(0.0, np.cumsum(w * z))[below]
-    return StageStorage(levels, area, area * levels - moment)
+    return StageStorage(levels, area, area * heights - moment)

@@ -1,14 +1,10 @@
 """Parts sum to the whole, and every state of rock, water and stone is counted once."""
 
-import math
-
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from terrain.earthwork.account import RockVolumes, settle
-from terrain.earthwork.displacement import displacement, ellipsoid_volumes, share_below
 from terrain.earthwork.quadrature import quadrature
 from terrain.earthwork.quantities import LiftPlan, measure_elements
 from terrain.surface import Lattice, Plane
@@ -71,46 +67,6 @@ def test_lifts_are_level_and_their_voids_fill_to_the_water():
     assert blocks.pore_water_m3 == pytest.approx(0.9 * blocks.volume_m3)
     assert gravel.pore_water_m3 == pytest.approx(0.4 * gravel.volume_m3)
     assert pit.free_water_m3 == pytest.approx(8 * 4 * 0.1, rel=1e-6)
-
-
-@given(share=st.floats(0, 1), level=st.floats(-2, 2))
-def test_displacement_splits_a_rock_completely(share, level):
-    axes = np.array([[1.0, 0.8, 0.6]])
-    moved = displacement(np.array([0.0]), axes, np.array([share]), np.array([level]))
-    whole = math.pi / 6 * 0.48
-    assert moved.whole == pytest.approx([whole])
-    assert moved.soil == pytest.approx([whole * share])
-    below = share_below(np.array([level]), np.array([0.0]), np.array([0.6]))[0]
-    assert moved.water[0] == pytest.approx(max(below - share, 0) * whole)
-    assert moved.soil[0] + moved.water[0] <= whole * (1 + 1e-12)
-
-
-def test_cap_share_against_an_independent_integral():
-    """Share of a unit sphere below a level, from its sections integrated by scipy."""
-    from scipy.integrate import quad
-
-    for level in (-0.4, 0.0, 0.3):
-        expected = quad(lambda z: math.pi * (0.25 - z * z), -0.5, level)[0] / (math.pi / 6)
-        got = share_below(np.array([level]), np.array([0.0]), np.array([1.0]))[0]
-        assert got == pytest.approx(expected)
-
-
-def test_ellipsoid_volume_against_trimesh():
-    trimesh = pytest.importorskip("trimesh")
-    ball = trimesh.creation.icosphere(subdivisions=5, radius=0.5)
-    ball.apply_scale((1.2, 0.7, 0.5))
-    assert ellipsoid_volumes(np.array([[1.2, 0.7, 0.5]]))[0] == pytest.approx(ball.volume, rel=1e-3)
-
-
-def test_rock_takes_backfill_and_water_and_says_when_it_does_not_fit():
-    _, _, (pond, *_) = measured(POND)
-    small = settle(pond, RockVolumes(3.0, 1.0, 0.5, 8000.0))
-    assert small.backfill_compacted_m3 == pytest.approx(pond.over_dig_room_m3 - 1.0)
-    assert small.water_m3 == pytest.approx(pond.free_water_m3 - 0.5)
-    assert small.rock_too_much_m3 == 0
-    big = settle(pond, RockVolumes(900.0, pond.over_dig_room_m3 + 2.5, 0.5, 1.0))
-    assert big.backfill_compacted_m3 == 0
-    assert big.rock_too_much_m3 == pytest.approx(2.5)
 
 
 @given(seed=st.integers(0, 2**31))
