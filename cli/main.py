@@ -7,9 +7,8 @@ import typer
 from typer.core import TyperGroup
 
 from cli import demo, draw, haul, new, survey, volumes
+from cli.options import CHECK_FAILED
 from terrain.errors import MethodsDisagree, TerrainError
-
-CHECK_FAILED = 3
 
 
 class _SayErrors(TyperGroup):

@@ -1,11 +1,18 @@
 """`tarnwright new`: a site folder to start from."""
 
 import shlex
+import shutil
 import tempfile
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated
 
 import typer
+
+import terrain
+
+SCHEMA = Path(terrain.__file__).with_name("design") / "site.schema.json"
+SCHEMA_LINE = f"#:schema ./{SCHEMA.name}\n\n"  # where editors look for it
 
 SURVEY = """point,northing,easting,elevation,code
 {shots}
@@ -58,15 +65,29 @@ freeboard = {freeboard}
 def command(
     folder: Annotated[Path, typer.Argument(help="A folder that does not exist yet.")],
     unit: Annotated[str, typer.Option(help='"m", "ft" or "us-ft".')] = "m",
+    from_codes: Annotated[
+        Path | None,
+        typer.Option(
+            "--from-codes",
+            metavar="SURVEY.csv",
+            help="Start from a survey: its codes, water levels and outlines.",
+        ),
+    ] = None,
+    columns: Annotated[
+        str | None,
+        typer.Option(help="Order of the survey's columns where no header names them: PNEZD."),
+    ] = None,
 ) -> None:
-    """Start a site folder: a small plan and survey to replace."""
-    from cli.output import print_lines
+    """Start a site folder, from an example or a survey's codes."""
     from terrain.errors import OutputError, Place
     from terrain.units import UNITS
 
     if unit not in UNITS:
         msg = f"{unit!r} is not one of {', '.join(UNITS)}"
         raise typer.BadParameter(msg, param_hint="--unit")
+    if columns is not None and from_codes is None:
+        msg = "it goes with --from-codes"
+        raise typer.BadParameter(msg, param_hint="--columns")
     if folder.exists() or folder.is_symlink():
         raise OutputError(
             "is there already, and nothing is overwritten",
@@ -74,11 +95,27 @@ def command(
             expected="the name of a new folder",
             mend="choose another name, or move it away",
         )
-    name = "".join(c for c in folder.name if c.isprintable()).strip()[:80]
-    _write(folder, {"site.toml": _plan(name or "site", unit), "survey.csv": _survey(unit)})
+    name = "".join(c for c in folder.name if c.isprintable()).strip()[:80] or "site"
+    schema = {SCHEMA.name: SCHEMA}
+    if from_codes is None:
+        _write(folder, {"site.toml": _plan(name, unit), "survey.csv": _survey(unit)}, schema)
+        _say(folder, "survey.csv", "example shots to replace by your own", ())
+        return
+    from cli.from_codes import read_survey, start_plan
+
+    copied, spots = read_survey(from_codes, UNITS[unit], columns)
+    plan, told = start_plan(name, copied, spots, UNITS[unit], columns)
+    _write(folder, {"site.toml": SCHEMA_LINE + plan}, {copied: from_codes} | schema)
+    _say(folder, copied, "a copy of the survey", told)
+
+
+def _say(folder: Path, survey: str, what: str, told: Sequence[str]) -> None:
+    from cli.output import print_lines
+
     print_lines(
         f"{folder / 'site.toml'}: the plan.",
-        f"{folder / 'survey.csv'}: example shots to replace by your own.",
+        f"{folder / survey}: {what}.",
+        *told,
         f"Next: tarnwright volumes {shlex.quote(str(folder))}",
     )
 
@@ -97,7 +134,7 @@ def _survey(unit: str) -> str:
 
 def _plan(name: str, unit: str) -> str:
     metric = unit == "m"
-    return PLAN.format(
+    return SCHEMA_LINE + PLAN.format(
         name=name.replace("\\", "\\\\").replace('"', '\\"'),
         unit=unit,
         water=99.7 if metric else 99.0,
@@ -113,7 +150,7 @@ def _plan(name: str, unit: str) -> str:
     )
 
 
-def _write(folder: Path, files: dict[str, str]) -> None:
+def _write(folder: Path, texts: Mapping[str, str], copies: Mapping[str, Path]) -> None:
     """Write a new folder whole or not at all."""
     from terrain.errors import OutputError, Place
 
@@ -122,8 +159,10 @@ def _write(folder: Path, files: dict[str, str]) -> None:
         with tempfile.TemporaryDirectory(prefix=".", dir=folder.parent) as temporary:
             made = Path(temporary) / "site"
             made.mkdir()
-            for name, text in files.items():
+            for name, text in texts.items():
                 (made / name).write_text(text, encoding="utf-8")
+            for name, source in copies.items():
+                shutil.copyfile(source, made / name)
             made.rename(folder)
     except OSError as error:
         raise OutputError(

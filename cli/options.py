@@ -5,6 +5,8 @@ from typing import Annotated
 
 import typer
 
+CHECK_FAILED = 3  # the exit code of work that is done, though a check failed
+
 SitePath = Annotated[
     Path, typer.Argument(help="A site folder, or its site.toml.", show_default="this folder")
 ]

@@ -1,19 +1,21 @@
 """`tarnwright survey`: what was measured, and what ground it makes."""
 
 from collections import Counter
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cli.options import AsJson, LeaveOutOdd, SitePath
 
 if TYPE_CHECKING:
+    from terrain.design import Element
     from terrain.site import CheckSurvey, Site, SpotSurvey
 
 
 def command(
     site: SitePath = Path(), leave_out_odd: LeaveOutOdd = False, as_json: AsJson = False
 ) -> None:
-    """Read the surveys, build the ground, point out odd heights."""
+    """Read the surveys, build the ground, lay the outlines over it."""
     from cli.output import print_json
     from terrain.site import Site
 
@@ -22,6 +24,7 @@ def command(
         print_json(document(opened))
     else:
         show(opened)
+    _ = opened.elements  # what was measured is said before what is wrong with the plan
 
 
 def document(site: "Site") -> dict[str, Any]:
@@ -40,7 +43,42 @@ def document(site: "Site") -> dict[str, Any]:
             *(_spots(site, survey) for survey in site.spot_surveys.values()),
             *(_check(check) for check in site.check_surveys),
         ],
+        "elements": [
+            {
+                "name": laid.element.name,
+                "type": laid.element.kind,
+                "area_m2": float(laid.element.outline.area),
+                "points_inside": laid.points_inside,
+                "water_level_m": laid.element.water_level_m,
+            }
+            for laid in _laid(site)
+        ],
     }
+
+
+@dataclass(frozen=True)
+class _Laid:
+    """An element over the survey, and how many heights of the ground its outline holds."""
+
+    element: "Element"
+    points_inside: int
+
+
+def _laid(site: "Site") -> list[_Laid]:
+    """The plan's elements; none where they cannot be built."""
+    import shapely
+
+    from terrain.errors import PlanError
+
+    try:
+        elements = site.elements
+    except PlanError:
+        return []
+    x, y = site.ground_points[:, :2].T
+    return [
+        _Laid(element, int(shapely.intersects_xy(element.outline, x, y).sum()))
+        for element in elements
+    ]
 
 
 def _spots(site: "Site", survey: "SpotSurvey") -> dict[str, Any]:
@@ -113,6 +151,34 @@ def show(site: "Site") -> None:
             if against.places
             else f"{check.table.name} ({check.table.file}) lies nowhere over the ground.",
         )
+    _show_elements(site, made_of)
+
+
+def _show_elements(site: "Site", made_of: str) -> None:
+    from cli.output import print_lines, print_table
+
+    laid = _laid(site)
+    if not laid:
+        return
+    unit = site.unit
+    print_lines("")
+    print_table(
+        "The plan's outlines over the survey",
+        ("element", "type", f"area\n{unit.area}", f"{made_of.partition(' ')[0]}\ninside", "water"),
+        [
+            (
+                each.element.name,
+                each.element.kind,
+                f"{each.element.outline.area / unit.area_m2:,.1f}",
+                f"{each.points_inside:,}",
+                "–"
+                if each.element.water_level_m is None
+                else unit.length(each.element.water_level_m),
+            )
+            for each in laid
+        ],
+        left=(0, 1),
+    )
 
 
 def _code_rows(survey: "SpotSurvey") -> list[tuple[str, str, str]]:

@@ -1,15 +1,19 @@
 """`tarnwright volumes`: how much is dug, put back, raised and filled."""
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from cli.options import AsJson, LeaveOutOdd, SitePath
+import typer
+
+from cli.options import CHECK_FAILED, AsJson, LeaveOutOdd, SitePath
 
 if TYPE_CHECKING:
-    from terrain.design import Element
+    from terrain.design import Element, StoneGroup
     from terrain.earthwork.account import ElementAccount
     from terrain.site import Site
+    from terrain.units import Unit
 
 
 def command(
@@ -24,10 +28,14 @@ def command(
         print_json(document(opened))
     else:
         show(opened)
+    if not all(finding.passed for finding in opened.checks):
+        raise typer.Exit(CHECK_FAILED)
 
 
 def document(site: "Site") -> dict[str, Any]:
     """What `--json` prints."""
+    from cli.findings import checks_and_water
+
     volumes = site.volumes
     return {
         "site": site.name,
@@ -43,6 +51,7 @@ def document(site: "Site") -> dict[str, Any]:
         "rock_kg": sum(account.rock.mass_kg for account in volumes.accounts),
         "water_m3": volumes.water_m3,
         "liner_m2": volumes.liner_m2,
+        **_liner(site),
         "methods": {
             name: {
                 "cut_m3": answer.cut_m3,
@@ -52,9 +61,40 @@ def document(site: "Site") -> dict[str, Any]:
             for name, answer in volumes.methods.by_name.items()
         },
         "elements": {
-            element.name: {"type": element.kind, **_element(account)}
+            element.name: {
+                "type": element.kind,
+                **_element(account),
+                "rocks": [_rocks(g) for g in site.stone_groups if g.element == element.name],
+            }
             for element, account in zip(site.elements, volumes.accounts, strict=True)
         },
+        **checks_and_water(site),
+    }
+
+
+def _liner(site: "Site") -> dict[str, Any]:
+    linings = site.volumes.linings
+    return {
+        "liner_with_folds_m2": sum(lining.with_folds_m2 for lining in linings),
+        "liner_rule_of_thumb_m2": sum(lining.rule.area for lining in linings),
+        "liner_bought_m2": sum(lining.bought_m2 for lining in linings),
+        "liner_rolls": site.volumes.liner_rolls,
+        "underlay_m2": sum(lining.underlay_m2 for lining in linings),
+        "underlay_bought_m2": sum(lining.underlay_bought_m2 for lining in linings),
+        "liner_sheets": [
+            {
+                "elements": list(lining.elements),
+                "need_m2": lining.need_m2,
+                "rule_of_thumb": {"length_m": lining.rule.length, "width_m": lining.rule.width},
+                "pieces": [
+                    {"width_m": lining.roll.width, "length_m": length}
+                    for length in lining.lengths_m
+                ],
+                "bought_m2": lining.bought_m2,
+                "waste_share": lining.waste_share,
+            }
+            for lining in linings
+        ],
     }
 
 
@@ -76,9 +116,12 @@ def _element(account: "ElementAccount") -> dict[str, Any]:
         ],
         "rock_m3": account.rock.whole_m3,
         "rock_in_soil_m3": account.rock.in_soil_m3,
+        "rock_in_gravel_m3": account.rock.in_gravel_m3,
         "rock_in_water_m3": account.rock.in_water_m3,
+        "rock_dry_m3": account.rock.dry_m3,
         "rock_kg": account.rock.mass_kg,
         "rock_too_much_m3": account.rock_too_much_m3,
+        "gravel_m3": account.gravel_m3,
         "water_m3": account.water_m3,
         "water_area_m2": quantities.water_area_m2,
         "dig_area_m2": quantities.dig_area_m2,
@@ -87,8 +130,21 @@ def _element(account: "ElementAccount") -> dict[str, Any]:
     }
 
 
+def _rocks(group: "StoneGroup") -> dict[str, Any]:
+    count = len(group.centres)
+    return {
+        "name": group.name,
+        "count": count,
+        "crowded": group.crowded,
+        "size_m": list(group.form.axes),
+        "rock_m3": count * group.form.volume_m3,
+        "rock_kg": count * group.form.mass_kg,
+    }
+
+
 def show(site: "Site") -> None:
     """Print the quantities as a person reads them."""
+    from cli.findings import show_checks, show_water
     from cli.output import SHORT_CAUTION, print_lines
 
     if not site.elements:
@@ -105,15 +161,18 @@ def show(site: "Site") -> None:
     )
     _show_elements(site)
     print_lines("")
+    show_water(site)
+    print_lines("")
     _show_lifts(site)
     _show_methods(site)
     rock = sum(account.rock.whole_m3 for account in site.volumes.accounts)
     mass = sum(account.rock.mass_kg for account in site.volumes.accounts)
-    liner = f"Liner, edges included: {unit.area_text(site.volumes.liner_m2)}."
-    print_lines("", liner)
+    _show_liner(site)
     if rock > 0:
         print_lines(f"Rock: {unit.volume_text(rock)}, {unit.mass_text(mass)}.")
-    print_lines(*_notes(site), SHORT_CAUTION)
+    print_lines(*_notes(site))
+    show_checks(site)
+    print_lines(SHORT_CAUTION)
 
 
 def _show_elements(site: "Site") -> None:
@@ -158,7 +217,7 @@ def _show_elements(site: "Site") -> None:
 
 
 def _layers(account: "ElementAccount") -> float:
-    return account.quantities.drape_m3 + sum(lift.volume_m3 for lift in account.quantities.lifts)
+    return account.gravel_m3
 
 
 def _show_lifts(site: "Site") -> None:
@@ -205,6 +264,80 @@ def _show_methods(site: "Site") -> None:
     )
 
 
+def _show_liner(site: "Site") -> None:
+    from cli.output import counted, number, print_lines, print_table
+
+    unit, volumes = site.unit, site.volumes
+    print_lines("", f"Liner, edges included: {unit.area_text(volumes.liner_m2)}.")
+    if not volumes.linings:
+        return
+    roll = volumes.linings[0].roll
+    print_table(
+        f"Liner by sheet ({unit.area}), cut from rolls {unit.length(roll.width, 1)} wide",
+        (
+            "sheet",
+            "need",
+            "with\nfolds",
+            "from\nrolls",
+            f"lengths to cut\n{unit.symbol}",
+            f"in one piece by the\nrule of thumb, {unit.symbol}",
+        ),
+        [
+            (
+                " + ".join(lining.elements),
+                *(
+                    number(area / unit.area_m2, 0)
+                    for area in (lining.need_m2, lining.with_folds_m2, lining.bought_m2)
+                ),
+                _lengths(lining.lengths_m, unit),
+                " × ".join(
+                    f"{_tenths(side, unit) / 10:,.1f}"
+                    for side in (lining.rule.length, lining.rule.width)
+                ),
+            )
+            for lining in volumes.linings
+        ],
+        left=(0, 4, 5),
+    )
+    bought = sum(lining.bought_m2 for lining in volumes.linings)
+    print_lines(
+        f"{counted(volumes.liner_rolls, 'roll')} of {unit.length(roll.length, 1)}; "
+        f"{1 - volumes.liner_m2 / bought:.0%} of what is cut are laps, folds and offcuts."
+    )
+    if roll.underlay_sides:
+        sides = "on both sides" if roll.underlay_sides == 2 else "underneath"
+        lying, cut = (
+            sum(values)
+            for values in zip(
+                *((sheet.underlay_m2, sheet.underlay_bought_m2) for sheet in volumes.linings),
+                strict=True,
+            )
+        )
+        print_lines(
+            f"Underlay {sides}: {unit.area_text(lying)}, {unit.area_text(cut)} from rolls "
+            f"{unit.length(roll.underlay_width, 1)} wide."
+        )
+    for lining in volumes.linings:
+        if lining.rule.area < lining.need_m2:
+            print_lines(
+                f"{' + '.join(lining.elements)}: the rule of thumb takes too little for this shape."
+            )
+
+
+def _lengths(metres: Sequence[float], unit: "Unit") -> str:
+    """Lengths to cut, longest first: `2 × 8.5, 6.1`."""
+    tenths = sorted((_tenths(length, unit) for length in metres), reverse=True)
+    return ", ".join(
+        (f"{tenths.count(size)} × " if tenths.count(size) > 1 else "") + f"{size / 10:,.1f}"
+        for size in dict.fromkeys(tenths)
+    )
+
+
+def _tenths(metres: float, unit: "Unit") -> int:
+    """Tenths of a unit, rounded up: sheet is never cut short."""
+    return math.ceil(10 * metres / unit.metres - 1e-6)
+
+
 def _notes(site: "Site") -> list[str]:
     """What the quantities do not show and a person must know."""
     unit, notes = site.unit, []
@@ -221,11 +354,15 @@ def _notes(site: "Site") -> list[str]:
                 f"{element.name}: its floor of {unit.length(wanted)} is never reached: the banks "
                 f"meet at {unit.length(reached)}. Make them steeper, or the outline wider."
             )
-        if account.rock_too_much_m3 > 0:
+    for group in site.stone_groups:
+        where = f"{group.element}, {group.name}"
+        if group.crowded:
             notes.append(
-                f"{element.name}: its rock needs {unit.volume_text(account.rock_too_much_m3)} more "
-                "room than the over-dig leaves. Dig wider, or embed less."
+                f"{where}: {group.crowded:,} of {len(group.centres):,} rocks overlap; there is no "
+                "more room beside each other."
             )
+        mended = () if group.form.scan is None else group.form.scan.mended
+        notes.extend(f"{where}: its scan was mended: {text}." for text in mended)
     return notes
 
 

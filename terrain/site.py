@@ -17,15 +17,19 @@ from terrain.design import (
     Element,
     LinerSheet,
     Plan,
+    Setting,
     Stone,
+    StoneGroup,
     build_elements,
     check_daylight,
-    compose,
     compose_at,
     liner_sheets,
     read_plan,
-    seat_stones,
+    seat_groups,
+    single_stones,
 )
+from terrain.design.checks import Finding
+from terrain.design.compose import Laid, lay, relay
 from terrain.design.tables import SoilTable, SurveyTable
 from terrain.earthwork import (
     CutFill,
@@ -33,24 +37,43 @@ from terrain.earthwork import (
     Part,
     Soil,
     Uncertainty,
-    displacement,
-    draped_area,
     grid_volume,
     measure_elements,
     prism_volume,
     trapezoid_volume,
 )
 from terrain.earthwork.account import ElementAccount, RockVolumes, settle
+from terrain.earthwork.displacement import (
+    Seated,
+    displaced_pores,
+    displacement,
+    ellipsoid_share,
+)
+from terrain.earthwork.liner import Hollow
+from terrain.earthwork.lining import Lining, Roll, line_hollow
 from terrain.earthwork.methods import Methods, agreed
 from terrain.earthwork.quadrature import Quadrature, quadrature, steep_cells
+from terrain.earthwork.rolls import rolls_needed
 from terrain.earthwork.uncertainty import combine, survey_part
 from terrain.errors import Place, PlanError, SurveyError, TerrainError
 from terrain.haul import Haulage, SoilWork, Truck, balance, haulage
+from terrain.standing import Water, Wetted, measure_water
 from terrain.surface import Difference, Grid, Lattice, Surface, Tin, build_tin, difference
 from terrain.surface.ground import CloudGround, ground_from_cloud
+from terrain.surface.hollows import Flooded, flood
 from terrain.survey import Linework, OddHeight, Role, Spots, odd_heights, read_spots, sort_codes
 from terrain.units import UNITS, Unit
+from terrain.verdict import check_site
 
+_MEASURED = (
+    "origin",
+    "_cloud_ground",
+    "spot_surveys",
+    "outline_strings",
+    "existing",
+    "ground_points",
+    "lattice",
+)
 CLOUD_SUFFIXES = {".las", ".laz"}
 MOST_NODES = 1_000_000
 
@@ -88,14 +111,25 @@ class Volumes:
         Cut (existing to dig) and fill (existing up to subgrade) of the whole site, three ways.
     excavation_pm
         The ± of the excavation.
-    liner_m2
-        Sheets of liner in 3D with their edge allowance.
+    linings
+        One a sheet of liner.
     """
 
     accounts: tuple[ElementAccount, ...]
     methods: Methods
     excavation_pm: Uncertainty
-    liner_m2: float
+    linings: tuple[Lining, ...]
+
+    @property
+    def liner_m2(self) -> float:
+        """Sheets of liner in 3D with their edge allowance."""
+        return sum(lining.need_m2 for lining in self.linings)
+
+    @property
+    def liner_rolls(self) -> int:
+        """Rolls that hold every length of every sheet."""
+        lengths = [length for lining in self.linings for length in lining.lengths_m]
+        return rolls_needed(lengths, self.linings[0].roll.length) if lengths else 0
 
     @property
     def excavation_bank_m3(self) -> float:
@@ -130,6 +164,7 @@ class Site:
         self.folder = path.parent
         self.name = plan.site.name
         self.unit: Unit = UNITS[plan.site.unit]
+        self._before: Site | None = None
 
     @classmethod
     def open(cls, path: Path, *, leave_out_odd: bool = False) -> "Site":
@@ -153,6 +188,23 @@ class Site:
             tables = tuple(t.model_copy(update={"odd_heights": "leave_out"}) for t in plan.survey)
             plan = plan.model_copy(update={"survey": tables})
         return cls(plan, file)
+
+    def revised(self, plan: Plan) -> "Site":
+        """The same site under a changed plan; the ground, and elements that stay, are kept.
+
+        Surveys are read again only if the plan says something else of them. The composition is
+        redone only where a changed element reaches.
+        """
+        site = Site(plan, self.path)
+        if (plan.site, plan.survey, plan.codes) == (
+            self.plan.site,
+            self.plan.survey,
+            self.plan.codes,
+        ):
+            for name in _MEASURED:
+                vars(site)[name] = getattr(self, name)
+            site._before = self
+        return site
 
     @cached_property
     def origin(self) -> FloatArray:
@@ -272,17 +324,21 @@ class Site:
         }
 
     @cached_property
+    def _setting(self) -> Setting:
+        return Setting(
+            plan=self.plan,
+            existing=self.existing,
+            strings=self.outline_strings,
+            folder=self.folder,
+            unit=self.unit,
+            origin=self.origin,
+        )
+
+    @cached_property
     def elements(self) -> tuple[Element, ...]:
         """What is to be built, in file order."""
         try:
-            elements = build_elements(
-                self.plan,
-                existing=self.existing,
-                strings=self.outline_strings,
-                folder=self.folder,
-                unit=self.unit,
-                origin=self.origin,
-            )
+            elements = self._kept(build_elements(self._setting))
             check_daylight(elements, self.existing, unit=self.unit, origin=self.origin)
         except PlanError as error:
             if error.place.file is not None:
@@ -302,20 +358,82 @@ class Site:
         area = (bounds[2] - bounds[0]) * (bounds[3] - bounds[1])
         return Lattice.covering(bounds, cell=max(self.plan.site.cell, math.sqrt(area / MOST_NODES)))
 
+    def _kept(self, elements: tuple[Element, ...]) -> tuple[Element, ...]:
+        """Elements as built, or the very objects from before the revision where nothing differs."""
+        before = self._before
+        if before is None or any(
+            getattr(before.plan, key) != getattr(self.plan, key) for key in ("water", "over_dig")
+        ):
+            return elements
+        known = {
+            (element.name, table): element
+            for element, table in zip(before.elements, before.plan.element, strict=True)
+        }
+        return tuple(
+            known.get((element.name, table), element)
+            for element, table in zip(elements, self.plan.element, strict=True)
+        )
+
     @cached_property
+    def laid(self) -> Laid:
+        """What each element wants on the lattice, and what comes of it."""
+        before = self._before
+        if before is not None and before.lattice == self.lattice:
+            return relay(before.laid, self.elements)
+        return lay(self.lattice, self.elements, self.existing.on_lattice(self.lattice))
+
+    @property
     def composition(self) -> Composition:
         """The surfaces at the nodes of the lattice."""
-        return compose(self.lattice, self.elements, self.existing.on_lattice(self.lattice))
+        return self.laid.composition
 
     @cached_property
     def stones(self) -> tuple[Stone, ...]:
         """Every rock where it sits."""
-        return seat_stones(self.elements, self.existing)
+        return single_stones(self.stone_groups)
+
+    @cached_property
+    def stone_groups(self) -> tuple[StoneGroup, ...]:
+        """The same rocks, as the plan's groups."""
+        elements = self.elements
+        try:
+            return seat_groups(elements, self._setting)
+        except PlanError as error:
+            raise PlanError(
+                error.found,
+                place=Place(self.path, key=error.place.key),
+                expected=error.expected,
+                mend=error.mend,
+            ) from None
 
     @cached_property
     def sheets(self) -> tuple[LinerSheet, ...]:
         """Pieces of liner."""
-        return liner_sheets(self.elements)
+        return liner_sheets(self.elements, self.existing)
+
+    @cached_property
+    def linings(self) -> tuple[Lining, ...]:
+        """Liner and underlay of every sheet, and the strips to cut for it."""
+        table = self.plan.liner
+        roll = Roll(
+            width=table.roll_width,
+            length=table.roll_length,
+            overlap=table.overlap,
+            folds=table.folds,
+            underlay_width=table.underlay_roll_width,
+            underlay_sides=table.underlay_sides,
+        )
+        soil = self.surface("subgrade")
+        return tuple(
+            line_hollow(
+                Hollow(soil, sheet.outline, sheet.edge),
+                sheet.walls,
+                sheet.allowance_m,
+                roll,
+                elements=sheet.elements,
+            )
+            for sheet in self.sheets
+        )
 
     def surface(self, name: str) -> Surface:
         """The existing ground, or a composed surface (`dig`, `subgrade`, `finish`) by name."""
@@ -324,9 +442,52 @@ class Site:
         return DesignSurface(name, self.elements, self.existing)
 
     @cached_property
+    def flooded(self) -> Flooded:
+        """The finish filled with water until it runs over everywhere."""
+        return flood(self.composition.grid("finish"))
+
+    @cached_property
+    def water(self) -> Water:
+        """Bodies of water with their curves, closed lows, and the pump's drawdown."""
+        wetted = Wetted(
+            plan=self.plan,
+            unit=self.unit,
+            elements=self.elements,
+            stone_groups=self.stone_groups,
+            composition=self.composition,
+            flooded=self.flooded,
+            asked=self._asked,
+            quadrature=self._quadrature,
+        )
+        try:
+            return measure_water(wetted)
+        except PlanError as error:
+            place = Place(self.path, key=error.place.key)
+            raise PlanError(
+                error.found, place=place, expected=error.expected, mend=error.mend
+            ) from None
+
+    @cached_property
+    def checks(self) -> tuple[Finding, ...]:
+        """What the plan was checked for, passed or not."""
+        return check_site(
+            self.elements,
+            self.composition,
+            self.existing,
+            self.plan.checks,
+            {
+                element.name: account.rock_too_much_m3
+                for element, account in zip(self.elements, self.volumes.accounts, strict=True)
+                if element.rock
+            },
+            self.water.drawdown,
+            unit=self.unit,
+        )
+
+    @cached_property
     def _quadrature(self) -> Quadrature:
         at = self.composition
-        surfaces = (at.existing, at.dig, at.subgrade, at.bed, at.finish)
+        surfaces = (at.existing, at.dig, at.subgrade, at.bed, at.stone, at.finish)
         refined = steep_cells(surfaces, self.lattice.cell)
         return quadrature(self.lattice, np.isfinite(at.existing), refined)
 
@@ -357,7 +518,7 @@ class Site:
             ],
         )
         accounts = tuple(
-            settle(quantities, self._rock(element))
+            settle(quantities, self._rock(element), element.pipe_m3)
             for quantities, element in zip(measured, self.elements, strict=True)
         )
         methods = agreed(self._methods(accounts))
@@ -366,31 +527,28 @@ class Site:
             survey_part(self.ground_points, float(self.existing.footprint.area), dug_area),
             Part("spread of the three methods", methods.cut_spread_m3),
         ]
-        liner = sum(
-            draped_area(self.surface("subgrade"), sheet.outline, sheet.level, sheet.walls)
-            + sheet.allowance_m * sheet.outline.exterior.length
-            for sheet in self.sheets
-        )
-        return Volumes(accounts, methods, combine(parts), liner)
+        return Volumes(accounts, methods, combine(parts), self.linings)
 
     def _rock(self, element: Element) -> RockVolumes:
-        stones = [stone for stone in self.stones if stone.element == element.name]
-        if not stones:
-            return RockVolumes(0.0, 0.0, 0.0, 0.0)
+        lifts = _lift_plan(element)
         level = math.nan if element.water_level_m is None else element.water_level_m
-        moved = displacement(
-            np.array([stone.centre[2] for stone in stones]),
-            np.array([stone.axes for stone in stones]),
-            np.array([stone.embedded for stone in stones]),
-            np.full(len(stones), level),
-        )
-        density = np.array([stone.density for stone in stones])
-        return RockVolumes(
-            float(moved.whole.sum()),
-            float(moved.soil.sum()),
-            float(moved.water.sum()),
-            float((moved.whole * density).sum()),
-        )
+        whole = soil = gravel = water = pores = mass = 0.0
+        for group in self.stone_groups:
+            if group.element != element.name:
+                continue
+            scan = group.form.scan
+            share = ellipsoid_share if scan is None else scan.share_below
+            rocks = Seated(group.underside, group.form.axes[2], group.form.volume_m3, share)
+            moved = displacement(rocks, group.around)
+            whole += float(moved.whole.sum())
+            soil += float(moved.soil.sum())
+            gravel += float(moved.gravel.sum())
+            water += float(moved.water.sum())
+            mass += len(rocks.underside) * group.form.mass_kg
+            if lifts is not None:
+                kept_out = displaced_pores(rocks, group.around, lifts.tops, lifts.voids, level)
+                pores += float(kept_out.sum())
+        return RockVolumes(whole, soil, water, mass, gravel, pores)
 
     def _methods(self, accounts: tuple[ElementAccount, ...]) -> Methods:
         lattice = self._work_lattice

@@ -133,6 +133,12 @@ def outlines(folder, shots):
     """Every element of the plan with its outline in true coordinates."""
     found = {}
     for element in read_plan(folder / "site.toml").element:
+        if element.type in ("stream", "trench"):
+            continue
+        if element.outline.circle is not None:
+            circle = element.outline.circle
+            found[element.name] = shapely.Point(circle.centre).buffer(circle.radius)
+            continue
         code, points = element.outline.code, element.outline.points
         if code is not None:
             walked = shots[shots["code"] == code]
@@ -144,7 +150,7 @@ def outlines(folder, shots):
 def test_every_element_has_room_for_its_batters(shots, outlines):
     surveyed = shapely.MultiPoint(np.column_stack([shots["easting"], shots["northing"]]))
     room = surveyed.convex_hull.buffer(-2.5)
-    assert len(outlines) == 5
+    assert len(outlines) == 8
     for outline in outlines.values():
         assert outline.is_valid
         assert room.contains(outline)

@@ -13,6 +13,7 @@ from terrain.errors import OutputError, Place
 from terrain.review.page import write_page
 from terrain.review.rendering import WINDOW_VARIABLE, Rendering, this_machine
 from terrain.review.sheets import plan_sheet, sections_sheet
+from terrain.review.survey_sheet import survey_sheet
 
 if TYPE_CHECKING:
     from terrain.site import Site
@@ -47,6 +48,7 @@ def draw_site(site: "Site", folder: Path) -> Drawn:
         with ThreadPoolExecutor(max_workers=1) as helper:
             probed = helper.submit(this_machine)
             files = [
+                _whole(folder / "survey.png", partial(survey_sheet, site)),
                 _whole(folder / "plan.png", partial(plan_sheet, site)),
                 _whole(folder / "sections.png", partial(sections_sheet, site)),
                 _whole(folder / "site.html", partial(write_page, site)),

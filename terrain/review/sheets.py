@@ -18,191 +18,42 @@ from terrain.review import canvas, look
 from terrain.review.canvas import FreeSpace, extent, place_label, write
 from terrain.review.cuts import Profile, SectionLine, profile, section_lines
 from terrain.review.depths import deepest
+from terrain.review.maps import LAND, contour_step, draw_contours, map_scale, open_map, surveyed
 from terrain.review.outlines import rings
+from terrain.review.papers import (
+    DPI,
+    Paper,
+    inset,
+    north_and_bar,
+    paper_for,
+    scale_words,
+    sheet_of,
+    true_scale,
+)
 from terrain.review.relief import Sun, cell_light, softened, to_cells, without_gaps
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.collections import PolyCollection
-    from matplotlib.figure import Figure
 
     from terrain.design import Composition
     from terrain.site import Site
     from terrain.units import Unit
 
-DPI = 150
-METRIC_SCALES = (
-    10,
-    20,
-    25,
-    50,
-    75,
-    100,
-    125,
-    150,
-    200,
-    250,
-    300,
-    400,
-    500,
-    750,
-    1000,
-    1250,
-    1500,
-    2000,
-    2500,
-    5000,
-    10000,
-)
-FOOT_SCALES = tuple(
-    12 * feet
-    for feet in (
-        1,
-        2,
-        3,
-        4,
-        5,
-        6,
-        8,
-        10,
-        15,
-        20,
-        25,
-        30,
-        40,
-        50,
-        60,
-        80,
-        100,
-        150,
-        200,
-        300,
-        400,
-        500,
-        1000,
-    )
-)
-LAND = "#efe9d8"
 EXAGGERATIONS = (1.0, 1.5, 2.0)
 BETWEEN_ROWS_IN, BETWEEN_SECTIONS_IN = 0.62, 0.75
-
-
-@dataclass(frozen=True)
-class Paper:
-    """A landscape sheet."""
-
-    name: str
-    wide_in: float
-    high_in: float
-
-
-A4 = Paper("A4", 297 / 25.4, 210 / 25.4)
-LETTER = Paper("Letter", 11.0, 8.5)
-
-
-def paper_for(unit: "Unit") -> Paper:
-    """The paper that goes with a unit: A4 with metres, Letter with feet."""
-    return A4 if unit.key == "m" else LETTER
-
-
-def true_scale(least: float, unit: "Unit") -> int:
-    """Smallest customary scale denominator that is not below `least`."""
-    scales = METRIC_SCALES if unit.key == "m" else FOOT_SCALES
-    return next((scale for scale in scales if scale >= least), math.ceil(least / 1000) * 1000)
-
-
-def scale_words(scale: int, unit: "Unit", paper: Paper) -> str:
-    """How a scale is said: `1:200 on A4`, `1 in = 20 ft on Letter`."""
-    said = f"1:{scale}" if unit.key == "m" else f"1 in = {scale / 12:g} ft"
-    return f"{said} on {paper.name}"
-
-
-def _sheet(site: "Site", paper: Paper, title: str, told: Sequence[str]) -> tuple["Figure", "Axes"]:
-    """A sheet with its frame and title block; axes over the whole of it in inches."""
-    figure = canvas.paper(paper.wide_in, paper.high_in, DPI)
-    axes = figure.add_axes((0, 0, 1, 1))
-    axes.set_axis_off()
-    axes.set_xlim(0, paper.wide_in)
-    axes.set_ylim(0, paper.high_in)
-    axes.add_patch(
-        Rectangle(
-            (0.28, 0.28), paper.wide_in - 0.56, paper.high_in - 0.56, fc="none", ec=look.INK, lw=1
-        )
-    )
-    axes.plot([0.28, paper.wide_in - 0.28], [1.0, 1.0], color=look.INK, lw=1)
-    write(axes, 0.45, 0.76, site.name, size=16, font=canvas.SERIF, va="center")
-    write(axes, 0.45, 0.47, title, size=9.5, font=canvas.SANS_BOLD, va="center", color=look.REMOVED)
-    for count, words in enumerate(told):
-        write(axes, 4.0, 0.84 - 0.155 * count, words, size=7, va="center", color=look.INK)
-    for count, words in enumerate(_wrapped(look.CAUTION, 62)):
-        write(
-            axes,
-            paper.wide_in - 3.55,
-            0.84 - 0.13 * count,
-            words,
-            size=6,
-            va="center",
-            color=look.ALERT,
-        )
-    return figure, axes
-
-
-def _wrapped(text: str, most: int) -> list[str]:
-    lines = [""]
-    for word in text.split():
-        if len(lines[-1]) + len(word) + 1 > most:
-            lines.append("")
-        lines[-1] = f"{lines[-1]} {word}".strip()
-    return lines
-
-
-def _inset(figure: "Figure", paper: Paper, box: Sequence[float]) -> "Axes":
-    """Axes over a box of the sheet in inches: left, bottom, width, height."""
-    left, bottom, wide, high = box
-    axes = figure.add_axes(
-        (left / paper.wide_in, bottom / paper.high_in, wide / paper.wide_in, high / paper.high_in)
-    )
-    axes.set_facecolor(look.PANEL)
-    for spine in axes.spines.values():
-        spine.set_color(look.INK)
-        spine.set_linewidth(0.7)
-    axes.tick_params(labelsize=6.5, width=0.5, length=3, colors=look.INK)
-    return axes
-
-
-def _ticks(axes: "Axes", unit: "Unit", origin: FloatArray, step: float) -> None:
-    """Mark true eastings and northings in the site's unit along the edges of the plan."""
-    for axis, low, high, shift in (
-        (axes.xaxis, *axes.get_xlim(), origin[0]),
-        (axes.yaxis, *axes.get_ylim(), origin[1]),
-    ):
-        first, last = math.ceil((low + shift) / step), math.floor((high + shift) / step)
-        marks = [k * step - shift for k in range(first, last + 1)]
-        marks = [m for m in marks if 0.06 < (m - low) / (high - low) < 0.95]
-        axis.set_ticks(marks)
-        axis.set_ticklabels([f"{(m + shift) / unit.metres:,.0f}".replace(",", " ") for m in marks])
-    for label in axes.get_yticklabels():
-        label.set_rotation(90)
-        label.set_verticalalignment("center")
-    axes.tick_params(direction="in", pad=3)
 
 
 def plan_sheet(site: "Site", path: pathlib.Path) -> None:
     """Draw the plan: contours, depth of dig and fill, elements and section lines."""
     composition, unit = site.composition, site.unit
-    lattice = composition.lattice
     paper = paper_for(unit)
     outlines = [element.outline for element in site.elements]
     lines = section_lines(composition, outlines)
-    known = np.isfinite(composition.existing)
-    rows, columns = np.nonzero(known)
-    low = np.array([lattice.x[columns.min()], lattice.y[rows.min()]])
-    high = np.array([lattice.x[columns.max()], lattice.y[rows.max()]])
-    wide, tall = paper.wide_in - 0.56 - 0.5 - 2.35, paper.high_in - 1.28 - 0.55
-    scale = true_scale(max((high - low) / 0.0254 / [wide, tall]), unit)
-    relief = float(np.nanmax(composition.existing) - np.nanmin(composition.existing))
-    step = look.contour_step(relief, unit)
-    figure, sheet = _sheet(
+    low, high = surveyed(composition)
+    scale = map_scale(low, high, unit, paper)
+    step = contour_step(site)
+    figure, sheet = sheet_of(
         site,
         paper,
         "Plan: depth of dig and fill",
@@ -212,29 +63,18 @@ def plan_sheet(site: "Site", path: pathlib.Path) -> None:
             f"Elevations, depths and coordinates in {unit.plural}.",
         ],
     )
-    axes = _inset(figure, paper, (0.70, 1.38, wide, tall))
-    middle, half = (low + high) / 2, np.array([wide, tall]) * 0.0254 * scale / 2
-    axes.set_xlim(middle[0] - half[0], middle[0] + half[0])
-    axes.set_ylim(middle[1] - half[1], middle[1] + half[1])
-    _ticks(
-        axes,
-        unit,
-        np.asarray(site.origin),
-        look.round_length(half[0] * 2 / 4 / unit.metres) * unit.metres,
-    )
+    axes, space = open_map(figure, site, paper, scale, (low + high) / 2)
 
     moved = look.earth_moved(composition)
     most = max(float(np.nanmax(np.abs(moved))), look.WORKED_M)
     _tint(axes, composition, moved / most)
-    box = axes.get_window_extent()
-    space = FreeSpace((box.x0 + 6, box.y0 + 6, box.x1 - 6, box.y1 - 6))
     _spots(axes, site, space)
     _section_marks(axes, lines, space)
     for outline in outlines:
         for ring in rings(outline):
             axes.plot(*ring.xy, color=look.INK, lw=1.3, zorder=12)
     _keep_clear(axes, site, moved, lines, space)
-    _plan_contours(axes, site, step, space)
+    draw_contours(axes, site, step, space)
     _element_names(axes, site, space)
     _plan_legend(sheet, site, paper, most, scale)
     canvas.save(figure, path)
@@ -274,40 +114,6 @@ def _tint(axes: "Axes", composition: "Composition", share: FloatArray) -> None:
     )
     axes.set_xlim(limits[0])
     axes.set_ylim(limits[1])
-
-
-def _plan_contours(axes: "Axes", site: "Site", step: float, space: FreeSpace) -> None:
-    """Contours of the existing ground, every fifth heavier, labelled in their own gaps."""
-    composition, unit = site.composition, site.unit
-    z = np.ma.masked_invalid(composition.existing)
-    first, last = math.ceil(z.min() / step), math.floor(z.max() / step)
-    levels = [k * step for k in range(first, last + 1)]
-    if not levels:
-        return
-    heavy = [1.0 if k % 5 == 0 else 0.55 for k in range(first, last + 1)]
-    drawn = axes.contour(
-        composition.lattice.x,
-        composition.lattice.y,
-        z,
-        levels=levels,
-        colors="#7a6a4c",
-        linewidths=heavy,
-        zorder=6,
-        algorithm="serial",
-    )
-    places = look.decimals(step, unit)
-    for level, segments in zip(levels, drawn.allsegs, strict=True):
-        for segment in segments:
-            pixels = axes.transData.transform(segment)
-            along = np.concatenate([[0], np.cumsum(np.hypot(*np.diff(pixels, axis=0).T))])
-            if along[-1] < 150:
-                continue
-            for share in (0.08, 0.92, 0.3, 0.7, 0.5):
-                at = [float(np.interp(share * along[-1], along, segment[:, k])) for k in (0, 1)]
-                if canvas.place_on(
-                    axes, at, f"{level / unit.metres:.{places}f}", space, size=6, back=LAND
-                ):
-                    break
 
 
 def _spots(axes: "Axes", site: "Site", space: FreeSpace) -> None:
@@ -390,32 +196,7 @@ def _plan_legend(sheet: "Axes", site: "Site", paper: Paper, most: float, scale: 
     unit = site.unit
     left = paper.wide_in - 2.3
     top = paper.high_in - 0.62
-    canvas.arrow(sheet, (left + 0.15, top - 0.75), (left + 0.15, top - 0.1))
-    write(
-        sheet,
-        left + 0.15,
-        top + 0.04,
-        "N",
-        size=11,
-        font=canvas.SANS_BOLD,
-        ha="center",
-        va="center",
-    )
-    bar, label = look.bar_length(1.5 * 0.0254 * scale, unit)
-    inches = bar / scale / 0.0254
-    canvas.checked_bar(sheet, (left + 0.5, top - 0.52), (inches, 0), (0, 0.07), parts=5)
-    write(sheet, left + 0.5, top - 0.35, "0", size=7, ha="center", va="center")
-    write(sheet, left + 0.5 + inches, top - 0.35, label, size=7, ha="center", va="center")
-    write(
-        sheet,
-        left + 0.5,
-        top - 0.68,
-        scale_words(scale, unit, paper),
-        size=6.5,
-        va="center",
-        color=look.SOFT_INK,
-    )
-
+    north_and_bar(sheet, site.unit, paper, scale, corner=(left, top))
     write(
         sheet,
         left,
@@ -534,7 +315,7 @@ def sections_sheet(site: "Site", path: pathlib.Path) -> None:
     ]
     layout = min(fits, key=lambda fit: (fit.scale, -fit.vertical))
     scale, vertical, room = layout.scale, layout.vertical, layout.room_in
-    figure, sheet = _sheet(
+    figure, sheet = sheet_of(
         site,
         paper,
         "Sections A–A, B–B and C–C",
@@ -552,7 +333,7 @@ def sections_sheet(site: "Site", path: pathlib.Path) -> None:
             low, high = _span(p)
             tall = (high - low) * vertical / scale / 0.0254
             base = top - (room + BETWEEN_ROWS_IN) * count - 0.42 - tall - (room - tall) / 2
-            axes = _inset(figure, paper, (x, base, line.length_m / scale / 0.0254, tall))
+            axes = inset(figure, paper, (x, base, line.length_m / scale / 0.0254, tall))
             axes.set_xlim(0, line.length_m)
             axes.set_ylim(low, high)
             _section(axes, p, unit)

@@ -78,7 +78,9 @@ outline = {{ circle = {{ centre = [{in_unit(515)}, {in_unit(812)}], radius = {in
 floor = {in_unit(1)}
 batter = "vertical"
 cut_batter = "vertical"
-rock = [{{ name = "stones", count = 4, size = {in_unit(0.5)}, density = "2650 kg/m3" }}]
+rock = [
+  {{ name = "stones", count = 4, size = {in_unit(0.5)}, embedded = 0.0, density = "2650 kg/m3" }},
+]
 """,
         encoding="utf-8",
     )

@@ -6,6 +6,9 @@ from pathlib import Path
 import numpy as np
 import shapely
 
+from terrain.design.tables import Plan
+from terrain.site import SpotSurvey
+from terrain.survey import Role, Spots, odd_heights, sort_codes
 from terrain.units import METRE, Unit
 
 
@@ -54,6 +57,11 @@ class FakeElement:
 
 
 @dataclass(frozen=True)
+class FakeGround:
+    footprint: shapely.Polygon
+
+
+@dataclass(frozen=True)
 class FakeSite:
     name: str
     unit: Unit
@@ -61,11 +69,51 @@ class FakeSite:
     composition: FakeComposition
     stones: tuple[FakeStone, ...]
     elements: tuple[FakeElement, ...]
+    existing: FakeGround
+    plan: Plan
+    spot_surveys: dict[str, SpotSurvey]
     folder: Path = field(default=Path())
 
 
 POND_LEVEL = 101.30
 POOL_LEVEL = 102.70
+
+
+ROLES = {"GS": Role.GROUND, "TB": Role.BREAKLINE, "WE": Role.OUTLINE, "RK": Role.IGNORE}
+SPOILED = (14.0, 26.0, 1.4)
+"""Easting and northing of the shot that was booked too high, and by how much, m."""
+
+
+def rover(existing, xx, yy, pond):
+    """Shots every 2.5 m, a bank top, the pond's edge, boulders; one height is wrong."""
+    step = round(2.5 / (xx[0, 1] - xx[0, 0]))
+    spots = np.c_[xx[::step, ::step].ravel(), yy[::step, ::step].ravel()]
+    bank = np.c_[np.linspace(6, 36, 13), 28 + np.sin(np.linspace(0, 3, 13))]
+    boulders = np.array([[8.0, 9.0], [30.0, 4.0], [36.0, 21.0]])
+    edge = np.array(pond.exterior.coords)[:-1:6]
+    xy = np.concatenate([spots, bank, edge, boulders, [SPOILED[:2]]])
+    code = np.repeat(["GS", "TB1", "WE1", "RK", "GS"], [len(spots), 13, len(edge), 3, 1])
+    column, row = ((xy[:, k] / (xx[0, 1] - xx[0, 0])).round().astype(int) for k in (0, 1))
+    z = existing[row.clip(0, len(xx) - 1), column.clip(0, xx.shape[1] - 1)]
+    known = np.isfinite(z)
+    xyz, code = np.c_[xy, z][known], code[known]
+    xyz[-1, 2] += SPOILED[2]
+    number = np.arange(1, len(xyz) + 1)
+    shots = Spots(xyz, number.astype(str), code, number, Path("rover.csv"))
+    work = sort_codes(shots, ROLES)
+    odd = odd_heights(shots, work.ground)
+    table = plan_of_the_garden().survey[0]
+    return SpotSurvey(table, shots, work, odd, np.flatnonzero(work.ground))
+
+
+def plan_of_the_garden():
+    return Plan.model_validate(
+        {
+            "site": {"name": "Thornybeck guest house"},
+            "survey": [{"name": "rover", "file": "rover.csv"}],
+            "codes": {code: role.value for code, role in ROLES.items()},
+        }
+    )
 
 
 def inward(outline, xx, yy):
@@ -75,6 +123,17 @@ def inward(outline, xx, yy):
     inside = shapely.contains_xy(outline, xx.ravel(), yy.ravel())
     edge = shapely.distance(outline.exterior, points)
     return np.where(inside, edge, -edge).reshape(xx.shape)
+
+
+def coverage(existing, lattice):
+    """Cells of the lattice with a height, as one polygon."""
+    half = lattice.cell / 2
+    strips = []
+    for row, y in zip(np.isfinite(existing), lattice.y, strict=True):
+        known = lattice.x[row]
+        if len(known):
+            strips.append(shapely.box(known[0] - half, y - half, known[-1] + half, y + half))
+    return shapely.union_all(strips)
 
 
 def garden(*, cell: float = 0.1, unit: Unit = METRE, far: float = 0.0) -> FakeSite:
@@ -123,6 +182,7 @@ def garden(*, cell: float = 0.1, unit: Unit = METRE, far: float = 0.0) -> FakeSi
     finish = np.where(d > 0, raised, finish)
     subgrade = np.where(d > 0, raised, np.minimum(subgrade, finish))
     owner[(d > 0) & (owner < 0)] = 3
+    survey = rover(existing, xx, yy, pond)
     border = (np.abs((xx - 21) / 21) ** 4 + np.abs((yy - 16) / 16) ** 4) > 1.06
     surfaces = [existing, dig, subgrade, finish, water]
     for surface in surfaces:
@@ -149,5 +209,6 @@ def garden(*, cell: float = 0.1, unit: Unit = METRE, far: float = 0.0) -> FakeSi
     composition = FakeComposition(lattice, *surfaces, owner)
     return FakeSite(
         "Thornybeck guest house", unit, (far + 412_300.0, far + 5_617_800.0), composition,
-        tuple(stones), elements,
+        tuple(stones), elements, FakeGround(coverage(existing, lattice)), plan_of_the_garden(),
+        {"rover": survey},
     )  # fmt: skip

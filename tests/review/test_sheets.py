@@ -5,8 +5,9 @@ import pytest
 from matplotlib.image import imread
 from matplotlib.text import Text
 
-from terrain.review import canvas, sheets
-from terrain.review.sheets import A4, LETTER, paper_for, plan_sheet, sections_sheet, true_scale
+from terrain.review import canvas, papers
+from terrain.review.papers import A4, LETTER, paper_for, true_scale
+from terrain.review.sheets import plan_sheet, sections_sheet
 from terrain.units import FOOT, METRE, US_SURVEY_FOOT
 
 
@@ -144,4 +145,4 @@ def test_paper():
     assert paper_for(METRE) is A4
     assert paper_for(FOOT) is LETTER
     assert paper_for(US_SURVEY_FOOT) is LETTER
-    assert sheets.scale_words(240, FOOT, LETTER) == "1 in = 20 ft on Letter"
+    assert papers.scale_words(240, FOOT, LETTER) == "1 in = 20 ft on Letter"
