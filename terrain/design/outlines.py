@@ -1,4 +1,4 @@
-"""From the four ways of giving an outline to one sound polygon."""
+"""From the five ways of giving an outline to one sound polygon."""
 
 import json
 from collections.abc import Mapping
@@ -10,7 +10,7 @@ import shapely
 from shapely.validation import explain_validity
 
 from terrain.arrays import FloatArray
-from terrain.design.tables import CircleTable, OutlineTable
+from terrain.design.tables import OutlineTable
 from terrain.errors import Place, PlanError, nearest
 from terrain.units import Unit
 
@@ -53,7 +53,11 @@ def outline_polygon(
     elif table.points is not None:
         polygon = shapely.Polygon(np.array(table.points) - origin)
     elif table.circle is not None:
-        polygon = _circle(table.circle, origin)
+        circle = table.circle
+        polygon = _oval(circle.centre, (2 * circle.radius, 2 * circle.radius), 0.0, origin)
+    elif table.ellipse is not None:
+        oval = table.ellipse
+        polygon = _oval(oval.centre, oval.axes, oval.bearing, origin)
     else:
         corners = _from_geojson(folder / str(table.file), table.feature, key)
         rings = [np.array(ring, dtype=np.float64)[:, :2] * unit.metres - origin for ring in corners]
@@ -74,13 +78,17 @@ def _string(strings: Mapping[str, FloatArray], code: str, key: str) -> FloatArra
     return strings[code]
 
 
-def _circle(circle: CircleTable, origin: FloatArray) -> shapely.Polygon:
-    """A polygon with the circle's own area: its corners lie a trace outside it."""
+def _oval(
+    centre: tuple[float, float], axes: tuple[float, float], bearing: float, origin: FloatArray
+) -> shapely.Polygon:
+    """A polygon with the oval's own area: its corners lie a trace outside it."""
     turn = 2 * np.pi / CIRCLE_CORNERS
-    radius = circle.radius * np.sqrt(turn / np.sin(turn))
+    outward = np.sqrt(turn / np.sin(turn)) / 2
     angle = turn * np.arange(CIRCLE_CORNERS)
-    centre = np.array(circle.centre) - origin
-    return shapely.Polygon(centre + radius * np.column_stack([np.cos(angle), np.sin(angle)]))
+    along, across = outward * axes[0] * np.cos(angle), outward * axes[1] * np.sin(angle)
+    east, north = np.sin(np.radians(bearing)), np.cos(np.radians(bearing))
+    ring = np.column_stack([along * east - across * north, along * north + across * east])
+    return shapely.Polygon(np.array(centre) - origin + ring)
 
 
 def _from_geojson(path: Path, feature: str | None, key: str) -> list[list[Any]]:

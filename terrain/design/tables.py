@@ -176,6 +176,17 @@ class CircleTable(Table):
     """Radius."""
 
 
+class EllipseTable(Table):
+    """An oval outline."""
+
+    centre: Place
+    """[easting, northing] of the middle."""
+    axes: tuple[Extent, Extent]
+    """Its length and its width, from edge to edge."""
+    bearing: Annotated[float, Field(ge=-360, le=360)] = 0.0
+    """Direction of the length, in degrees clockwise from north."""
+
+
 Path = Annotated[tuple[Place, ...], Field(min_length=2)]
 StreamLevel = Level | Annotated[tuple[Level, Level], Field()]
 
@@ -340,7 +351,7 @@ def _given(table: Table, *keys: str) -> list[str]:
 
 
 class OutlineTable(Table):
-    """One of four ways to give an outline."""
+    """One of five ways to give an outline."""
 
     code: str | None = None
     """Full code of an outline in the survey, such as "WE1"."""
@@ -348,6 +359,8 @@ class OutlineTable(Table):
     """Corners [easting, northing] in walking order."""
     circle: CircleTable | None = None
     """A round outline."""
+    ellipse: EllipseTable | None = None
+    """An oval outline."""
     file: Name | None = None
     """A GeoJSON file beside site.toml, in the survey's coordinates."""
     feature: str | None = None
@@ -355,11 +368,12 @@ class OutlineTable(Table):
 
     @model_validator(mode="after")
     def _one_way(self) -> "OutlineTable":
-        given = [k for k in ("code", "points", "circle", "file") if getattr(self, k) is not None]
+        ways = ("code", "points", "circle", "ellipse", "file")
+        given = [key for key in ways if getattr(self, key) is not None]
         if len(given) != 1:
             found = " and ".join(given) or "nothing"
             msg = f"an outline is given by {found}"
-            raise PlanError(msg, expected="one of code, points, circle, file")
+            raise PlanError(msg, expected=f"one of {', '.join(ways)}")
         return self
 
 

@@ -217,11 +217,15 @@ def test_a_mound_rises_from_its_toe():
     )
 
 
-def test_an_ellipse_is_dug_as_its_polygon_says():
-    angle = np.linspace(0, 2 * np.pi, 400, endpoint=False)
-    ring = np.column_stack([3 * np.cos(angle), 2 * np.sin(angle)]).tolist()
-    table = basin({"points": ring}, floor=1.0, batter="vertical")
-    assert dug(elements(table), FLAT, 4, CELL) == pytest.approx(math.pi * 6, rel=CLOSE)
+def test_an_oval_has_its_area_and_its_bearing():
+    outline = {"ellipse": {"centre": [1, -1], "axes": [6, 4], "bearing": 30}}
+    (pool,) = built = elements(basin(outline, floor=1.0, batter="vertical"))
+    assert dug(built, FLAT, 6, CELL) == pytest.approx(math.pi * 3 * 2, rel=CLOSE)
+    # its farthest corner lies 3 m along the bearing, 30° east of north
+    corners = np.array(pool.outline.exterior.coords) - (1, -1)
+    tip = corners[np.hypot(*corners.T).argmax()]
+    assert math.degrees(math.atan2(tip[0], tip[1])) % 180 == pytest.approx(30, abs=1)
+    assert np.hypot(*tip) == pytest.approx(3, rel=1e-3)
 
 
 def test_islands_are_left_standing():
