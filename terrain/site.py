@@ -206,6 +206,11 @@ class Site:
             site._before = self
         return site
 
+    def _in_plan(self, error: PlanError) -> PlanError:
+        """The same error with the plan file named, unless another file is at fault."""
+        place = Place(error.place.file or self.path, error.place.line, error.place.key)
+        return PlanError(error.found, place=place, expected=error.expected, mend=error.mend)
+
     @cached_property
     def origin(self) -> FloatArray:
         """What local coordinates are counted from, shape (2,), m."""
@@ -341,14 +346,7 @@ class Site:
             elements = self._kept(build_elements(self._setting))
             check_daylight(elements, self.existing, unit=self.unit, origin=self.origin)
         except PlanError as error:
-            if error.place.file is not None:
-                raise
-            raise PlanError(
-                error.found,
-                place=Place(self.path, key=error.place.key),
-                expected=error.expected,
-                mend=error.mend,
-            ) from None
+            raise self._in_plan(error) from None
         return elements
 
     @cached_property
@@ -399,12 +397,7 @@ class Site:
         try:
             return seat_groups(elements, self._setting)
         except PlanError as error:
-            raise PlanError(
-                error.found,
-                place=Place(self.path, key=error.place.key),
-                expected=error.expected,
-                mend=error.mend,
-            ) from None
+            raise self._in_plan(error) from None
 
     @cached_property
     def sheets(self) -> tuple[LinerSheet, ...]:
@@ -462,10 +455,7 @@ class Site:
         try:
             return measure_water(wetted)
         except PlanError as error:
-            place = Place(self.path, key=error.place.key)
-            raise PlanError(
-                error.found, place=place, expected=error.expected, mend=error.mend
-            ) from None
+            raise self._in_plan(error) from None
 
     @cached_property
     def checks(self) -> tuple[Finding, ...]:

@@ -2,47 +2,14 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
 from terrain.arrays import FloatArray
+from terrain.earthwork.layered import Around
 
 ShareBelow = Callable[[FloatArray], FloatArray]
 """Share of a rock's volume below heights, counted from its underside as a part of its height."""
-
-
-class Around(Protocol):
-    """Surfaces at the places of n rocks, each shape (n,), m, none below the one before.
-
-    `subgrade` is the soil face, `bed` the top of the drapes, `stone` the top of drapes and lifts,
-    `finish` what is seen; `water` the level of the water, NaN where none stands.
-    """
-
-    @property
-    def subgrade(self) -> FloatArray:
-        """Soil face."""
-        ...
-
-    @property
-    def bed(self) -> FloatArray:
-        """Top of the drapes."""
-        ...
-
-    @property
-    def stone(self) -> FloatArray:
-        """Top of drapes and lifts."""
-        ...
-
-    @property
-    def finish(self) -> FloatArray:
-        """What is seen."""
-        ...
-
-    @property
-    def water(self) -> FloatArray:
-        """Level of standing water, NaN where none."""
-        ...
 
 
 @dataclass(frozen=True)

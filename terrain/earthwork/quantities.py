@@ -2,65 +2,11 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
 
 import numpy as np
 
 from terrain.arrays import BoolArray, FloatArray, Int32Array
-
-
-class Layered(Protocol):
-    """Surfaces at n places, one above the other, with the element that decided each."""
-
-    @property
-    def existing(self) -> FloatArray:
-        """Ground as surveyed."""
-        ...
-
-    @property
-    def dig(self) -> FloatArray:
-        """What the bucket leaves."""
-        ...
-
-    @property
-    def subgrade(self) -> FloatArray:
-        """Soil face under liner and layers."""
-        ...
-
-    @property
-    def bed(self) -> FloatArray:
-        """Top of the drapes."""
-        ...
-
-    @property
-    def stone(self) -> FloatArray:
-        """Top of the lifts."""
-        ...
-
-    @property
-    def finish(self) -> FloatArray:
-        """What is seen."""
-        ...
-
-    @property
-    def water(self) -> FloatArray:
-        """Level of standing water, NaN where none."""
-        ...
-
-    @property
-    def dig_owner(self) -> Int32Array:
-        """Who decided the dig."""
-        ...
-
-    @property
-    def fill_owner(self) -> Int32Array:
-        """Who raised the ground."""
-        ...
-
-    @property
-    def finish_owner(self) -> Int32Array:
-        """Who decided the finish."""
-        ...
+from terrain.earthwork.layered import Layered
 
 
 @dataclass(frozen=True)

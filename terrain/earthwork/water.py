@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from terrain.arrays import FloatArray
-from terrain.earthwork.displacement import Around, Seated
+from terrain.earthwork.displacement import Seated
+from terrain.earthwork.layered import Around
 from terrain.earthwork.storage import StageStorage, stage_storage
 
 MOST_LEVELS = 40
