@@ -89,7 +89,7 @@ def show_checks(site: "Site") -> None:
     failed = [finding for finding in site.checks if not finding.passed]
     if not failed:
         if site.checks:
-            print_lines(f"Checks: all {len(site.checks)} passed.")
+            print_lines(f"Checks: {len(site.checks)} made, none failed.")
         return
     print_lines("", f"Checks: {counted(len(failed), 'failure')} in {len(site.checks)}.")
     for finding in failed:

@@ -416,7 +416,9 @@ class Site:
             underlay_width=table.underlay_roll_width,
             underlay_sides=table.underlay_sides,
         )
-        soil = self.surface("subgrade")
+        # a trench under a liner is closed before the liner is laid
+        open_dug = tuple(element for element in self.elements if element.kind != "trench")
+        soil = DesignSurface("subgrade", open_dug, self.existing)
         return tuple(
             line_hollow(
                 Hollow(soil, sheet.outline, sheet.edge),
@@ -590,7 +592,8 @@ class Site:
     def haul(self) -> Haulage:
         """The soil balance and the loads, with the range that the factors' ranges give."""
         truck = Truck(self.plan.truck.volume, self.plan.truck.payload)
-        doubt = self.volumes.excavation_pm.pm_m3 / max(self.volumes.excavation_bank_m3, 1e-9)
+        dug, pm = self.volumes.excavation_bank_m3, self.volumes.excavation_pm.pm_m3
+        doubt = pm / dug if dug > 0 and math.isfinite(pm) else 0.0
         likely = balance(self._soil_works(1, 1, 1.0), truck)
         others = [
             balance(self._soil_works(swell, shrink, scale), truck)

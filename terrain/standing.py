@@ -120,13 +120,15 @@ def _names(site: Wetted, found: Sequence[Body]) -> list[str]:
 
 def _measure(site: Wetted, body: Body, name: str) -> BodyWater:
     at, weight = site.asked, site.quadrature.weight
-    mine = np.isin(at.finish_owner, body.rows) & (at.bed < body.level)
+    own = np.isin(at.finish_owner, body.rows) & (at.bed < body.level)
+    # over a trench that passes under it the water is its own, but what lies on the soil is not
+    mine = own | (np.isin(at.water_owner, body.rows) & (at.finish < body.level))
     fillings = [
         filling
         for row in body.rows
-        for filling in _fillings(site.elements[row], at, weight, mine & (at.finish_owner == row))
+        for filling in _fillings(site.elements[row], at, weight, own & (at.finish_owner == row))
     ]
-    lowest = float(np.min(at.bed[mine], initial=body.level))
+    lowest = float(np.min(at.bed[own], initial=body.level))
     levels = depth_levels(lowest, body.level, STEP[site.unit.key] * site.unit.metres)
     curve = net_storage(
         at.finish[mine], weight[mine], levels, fillings=fillings, rock=_rock(site, body, levels)

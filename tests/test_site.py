@@ -1,5 +1,7 @@
 """A site under a changed plan: only what changed is done again, and the answer is the same."""
 
+import math
+
 import pytest
 
 from sample_surveys import site_folder
@@ -39,3 +41,13 @@ def test_a_changed_level_builds_every_element_again(site):
     revised = site.revised(site.plan.model_copy(update={"water": water}))
     assert revised.existing is site.existing
     assert revised.elements[0].water_level_m == pytest.approx(water["pond"])
+
+
+def test_fill_alone_needs_loads_in_over_the_range_of_the_soil(site):
+    """A mound and no dig: compacted / (1 − shrink) × (1 + swell), at both ends of the ranges."""
+    mound = tuple(table for table in site.plan.element if table.type == "mound")
+    raised = site.revised(site.plan.model_copy(update={"element": mound}))
+    fill, soil, truck = raised.volumes.fill_compacted_m3, site.plan.soil[0], site.plan.truck
+    least, most = (fill / (1 - soil.shrink[k]) * (1 + soil.swell[k]) / truck.volume for k in (0, 2))
+    assert raised.haul.loads_low == math.ceil(least)
+    assert raised.haul.loads_high == math.ceil(most)

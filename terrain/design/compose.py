@@ -34,9 +34,9 @@ class Composed:
         them; over a trench soil goes back on top of it, up to the finish.
     water
         Level of the water that stands there, NaN where none does, shape (n,), m.
-    dig_owner, fill_owner, finish_owner
-        Row of the element that decided the dig, raised the ground, decided the finish; −1 where
-        none did. Shape (n,).
+    dig_owner, fill_owner, finish_owner, water_owner
+        Row of the element that decided the dig, raised the ground, decided what lies on the soil,
+        holds the water; −1 where none did. Shape (n,).
     """
 
     existing: FloatArray
@@ -49,6 +49,7 @@ class Composed:
     dig_owner: Int32Array
     fill_owner: Int32Array
     finish_owner: Int32Array
+    water_owner: Int32Array
 
 
 @dataclass(frozen=True)
@@ -66,6 +67,7 @@ class Composition:
     owner: Int32Array
     fill_owner: Int32Array
     finish_owner: Int32Array
+    water_owner: Int32Array
 
     def grid(self, name: str) -> Grid:
         """One of the surfaces by name, as a `Grid`."""
@@ -166,12 +168,13 @@ def relay(laid: Laid, elements: Sequence[Element]) -> Laid:
         dig_owner=before.owner.copy(),
         fill_owner=before.fill_owner.copy(),
         finish_owner=before.finish_owner.copy(),
+        water_owner=before.water_owner.copy(),
     )
     ground = before.existing[part]
     for surface in (at.dig, at.subgrade, at.bed, at.stone, at.finish):
         surface[part] = ground
     at.water[part] = np.nan
-    for owner in (at.dig_owner, at.fill_owner, at.finish_owner):
+    for owner in (at.dig_owner, at.fill_owner, at.finish_owner, at.water_owner):
         owner[part] = -1
     _lay_within(at, stamped, part)
     return Laid(_composition(before.lattice, at), tuple(elements), tuple(stamped))
@@ -190,6 +193,7 @@ def _composition(lattice: Lattice, at: Composed) -> Composition:
         owner=at.dig_owner,
         fill_owner=at.fill_owner,
         finish_owner=at.finish_owner,
+        water_owner=at.water_owner,
     )
 
 
@@ -291,6 +295,7 @@ def _bare(ground: FloatArray) -> Composed:
         dig_owner=unowned,
         fill_owner=unowned.copy(),
         finish_owner=unowned.copy(),
+        water_owner=unowned.copy(),
     )
 
 
@@ -327,7 +332,7 @@ def _window(element: Element, asked: _Asked, ground: FloatArray) -> Window:
 def _lay(result: Composed, window: Window, one: Stamp, covers: BoolArray, row: int) -> None:
     surfaces: tuple[Any, ...] = (
         result.dig, result.subgrade, result.bed, result.stone, result.finish, result.water,
-        result.dig_owner, result.fill_owner, result.finish_owner,
+        result.dig_owner, result.fill_owner, result.finish_owner, result.water_owner,
     )  # fmt: skip
     parts: list[Any] = [surface[window].ravel() for surface in surfaces]
     _lay_stamp(
@@ -360,6 +365,7 @@ def _lay_stamp(
     dig_owner: Int32Array,
     fill_owner: Int32Array,
     finish_owner: Int32Array,
+    water_owner: Int32Array,
 ) -> None:
     for k in range(existing.size):
         if np.isnan(existing[k]):
@@ -373,12 +379,16 @@ def _lay_stamp(
         if laid or soil[k] < now_subgrade[k]:
             now_subgrade[k] = soil[k]
             now_bed[k] = bed[k]
-            if finish[k] < np.inf:
-                now_finish[k] = finish[k]
-            now_stone[k] = min(stone[k], now_finish[k])
             finish_owner[k] = row
             if inside[k]:
+                now_finish[k] = finish[k]
                 now_water[k] = water[k]
+                water_owner[k] = row
+            else:
+                now_finish[k] = min(finish[k], now_finish[k])
+            now_stone[k] = min(stone[k], now_finish[k])
+            if fill_owner[k] >= 0:
+                fill_owner[k] = row if soil[k] > existing[k] else -1
         # a rim or mound is placed around what is dug, never in it
         if crest[k] > now_subgrade[k] and not (covered[k] and not inside[k]):
             fill_owner[k] = row

@@ -128,8 +128,10 @@ def _slope(table: SlopeTable, depth: float, setting: Setting) -> Sloped:
             place=Place(key="slope"),
             expected="`from` and `to` at two places",
         )
-    east, north = (table.depth - depth) * along / (along @ along)
-    return Sloped(-(east * start[0] + north * start[1]), east, north)
+    change = table.depth - depth
+    east, north = change * along / (along @ along)
+    level = -(east * start[0] + north * start[1])
+    return Sloped(level, east, north, min(change, 0.0), max(change, 0.0))
 
 
 def _check_depths(table: HollowTable, excavation: Excavation, unit: Unit) -> None:

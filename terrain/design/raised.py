@@ -54,7 +54,9 @@ def pad(table: PadElement, outline: shapely.Polygon, setting: Setting) -> Elemen
                 expected="`from` and `to` at two places",
             )
         east, north = (table.slope.level - table.level) * along / (along @ along)
-        plane = Sloped(table.level - east * start[0] - north * start[1], east, north)
+        low, high = sorted((table.level, table.slope.level))
+        level = table.level - east * start[0] - north * start[1]
+        plane = Sloped(level, east, north, low, high)
     cover = sum(layer.thickness for layer in table.layers)
     return Element(
         name=table.name,

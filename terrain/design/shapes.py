@@ -18,15 +18,21 @@ Outline: TypeAlias = shapely.Polygon | shapely.MultiPolygon
 
 @dataclass(frozen=True)
 class Sloped:
-    """A plane: `level` at the origin of local coordinates, and its rise eastward and northward."""
+    """A plane: `level` at the origin of local coordinates, and its rise eastward and northward.
+
+    Below `low` and above `high` it goes on level.
+    """
 
     level: float
     east: float = 0.0
     north: float = 0.0
+    low: float = -np.inf
+    high: float = np.inf
 
     def at(self, xy: FloatArray) -> FloatArray:
         """Heights at `xy`, shape (n, 2) → (n,), m."""
-        return self.level + self.east * xy[:, 0] + self.north * xy[:, 1]
+        plane = self.level + self.east * xy[:, 0] + self.north * xy[:, 1]
+        return np.clip(plane, self.low, self.high)
 
 
 @dataclass(frozen=True)

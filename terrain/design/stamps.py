@@ -34,8 +34,8 @@ class Stamp:
         Within the finished outline of something dug.
     soil, bed, stone, finish
         Inside: soil face, top of the drapes, top of the lifts, what is seen. Outside: the face
-        that rises from the edge, +inf where nothing is cut. A finish of +inf inside leaves what
-        was seen there (a trench is closed again).
+        that rises from the edge, +inf where nothing is cut. Outside, the finish only ever lowers
+        what was seen there: a trench (+inf) is closed again.
     dig
         What the bucket leaves, +inf where nothing is cut.
     crest
@@ -215,7 +215,7 @@ def _vault(shape: Vault, water_level: float | None, xy: FloatArray, ground: Floa
     if water_level is not None:
         water[box.inside] = water_level
     crest = np.full(len(xy), -np.inf)
-    return Stamp(outer.inside, soil, bed, finish, finish, soil, crest, water)
+    return Stamp(box.inside, soil, bed, finish, finish, soil, crest, water)
 
 
 def _run(shape: Run, xy: FloatArray, ground: FloatArray) -> Stamp:

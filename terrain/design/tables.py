@@ -413,7 +413,7 @@ class _Dug(_Lined):
     water: str | None = None
     """Name of the level in [water] that depths count from."""
     level: Level | None = None
-    """Elevation that depths count from, instead of water."""
+    """Elevation that depths count from, instead of water; no water stands in it."""
     below_ground: Literal["mean", "lowest", "pointwise"] | None = None
     """Count depths from the ground inside the outline instead: its mean, its lowest, or each
     place's own.

@@ -65,3 +65,8 @@ class Layered(Around, Protocol):
     def finish_owner(self) -> Int32Array:
         """Who decided the finish."""
         ...
+
+    @property
+    def water_owner(self) -> Int32Array:
+        """Who holds the water."""
+        ...

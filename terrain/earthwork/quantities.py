@@ -109,9 +109,9 @@ def measure_elements(
     fill, drapes = by_owner(raised, at.fill_owner), by_owner(drape, at.finish_owner)
     stone = by_owner(at.stone - at.bed, at.finish_owner)
     returned = by_owner(at.finish - at.stone, at.finish_owner)
-    water = by_owner(depth, at.finish_owner)
+    water = by_owner(depth, at.water_owner)
     dig_area = by_owner((dug > 0).astype(np.float64), at.dig_owner)
-    water_area = by_owner((depth > 0).astype(np.float64), at.finish_owner)
+    water_area = by_owner((depth > 0).astype(np.float64), at.water_owner)
     return tuple(
         ElementQuantities(
             excavation_bank_m3=float(excavation[row]),
@@ -125,7 +125,7 @@ def measure_elements(
             dig_area_m2=float(dig_area[row]),
             water_area_m2=float(water_area[row]),
             max_depth_m=float(np.max(dug[at.dig_owner == row], initial=0.0)),
-            max_water_depth_m=float(np.max(depth[at.finish_owner == row], initial=0.0)),
+            max_water_depth_m=float(np.max(depth[at.water_owner == row], initial=0.0)),
         )
         for row in range(count)
     )

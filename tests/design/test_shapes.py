@@ -309,6 +309,56 @@ def test_a_trench_is_closed_again():
     assert (at.dig[0], at.bed[0], at.stone[0]) == pytest.approx((-0.9, -0.8, -0.55))
 
 
+def test_a_trench_under_a_pond_leaves_its_water_alone():
+    pond = basin(rectangle(4, 4), floor=1.0, batter="vertical", water="w")
+    pipe = {
+        "type": "trench", "name": "t", "path": [[-1, 2], [5, 2]], "width": 0.5, "depth": 1.5,
+        "bedding": 0.1, "surround": 0.2,
+    }  # fmt: skip
+    at = compose_at(np.array([[2.0, 2.0]]), elements(pond, pipe, water={"w": 0.0}), FLAT)
+    assert (at.finish[0], at.water[0], at.water_owner[0]) == (-1.0, 0.0, 0)
+    assert (at.dig[0], at.dig_owner[0], at.finish_owner[0]) == (pytest.approx(-1.6), 1, 1)
+
+
+def test_a_vault_in_a_pond_builds_no_tower():
+    pond = basin(rectangle(6, 6), floor=1.0, batter="vertical", water="w")
+    sump = {
+        "type": "vault", "name": "v", "outline": rectangle(3, 3), "level": 0.0, "depth": 2.0,
+        "surround": 0.5, "base": 0.1,
+    }  # fmt: skip
+    at = compose_at(
+        np.array([[3.2, 3.2], [1.0, 1.0]]), elements(pond, sump, water={"w": 0.0}), FLAT
+    )
+    assert at.finish == pytest.approx([-1.0, -2.0])
+    assert at.stone == pytest.approx([-1.0, -2.0])
+
+
+def test_a_sloping_shelf_goes_on_level_beyond_its_ends():
+    table = {
+        "type": "shelf", "name": "b", "outline": rectangle(10, 5), "depth": 0.3,
+        "slope": {"from": [2, 2], "to": [4, 2], "depth": 0.6},
+    }  # fmt: skip
+    at = compose_at(np.array([[1.0, 2], [3, 2], [9, 2]]), elements(table), FLAT)
+    assert at.finish == pytest.approx([-0.3, -0.45, -0.6])
+    # by strips: 2 m at 0.3, 2 m between, 6 m at 0.6
+    volume = 5 * (2 * 0.3 + 2 * 0.45 + 6 * 0.6)
+    assert dug(elements(table), FLAT, 11, CELL) == pytest.approx(volume, rel=CLOSE)
+
+
+def test_who_lowers_a_fill_owns_what_is_left_of_it():
+    high, low = (
+        {
+            "type": "pad", "name": name, "level": level, "fill_batter": "vertical",
+            "outline": {"points": [[x, 0], [x + 10, 0], [x + 10, 10], [x, 10]]},
+        }
+        for name, level, x in (("b", 1.0, 5), ("a", 0.5, 0))
+    )  # fmt: skip
+    at, weight = asked(elements(high, low), FLAT, (-1, -1, 16, 11), CELL)
+    fill = np.maximum(at.subgrade - at.existing, 0) * weight
+    assert fill[at.fill_owner == 1].sum() == pytest.approx(10 * 10 * 0.5, rel=CLOSE)
+    assert fill[at.fill_owner == 0].sum() == pytest.approx(5 * 10 * 1.0, rel=CLOSE)
+
+
 def test_a_mound_along_a_path_has_its_section():
     table = {
         "type": "mound", "name": "m", "path": [[-20, 0], [20, 0]], "crest": 1.0, "height": 0.8,
