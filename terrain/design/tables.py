@@ -68,7 +68,7 @@ class SurveyTable(Table):
     odd_heights: Literal["keep", "leave_out"] = "keep"
     """Whether heights far from their neighbours stay in the ground."""
     noise: Extent | None = None
-    """Standard deviation of a height of this survey, as its instrument states it."""
+    """Standard deviation of a height as the instrument states it: noted, not yet part of the ±."""
     longest_border: Extent | None = None
     """Longest side of a triangle along the border of the ground; longer ones bridge what
     nobody measured.

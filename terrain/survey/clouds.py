@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from terrain.arrays import FloatArray, Int32Array
 from terrain.errors import Place, SurveyError, UnitError
+from terrain.survey.opening import cannot_open
 from terrain.units import FOOT, METRE, US_SURVEY_FOOT, Unit
 
 if TYPE_CHECKING:
@@ -243,20 +244,8 @@ def _source(path: Path) -> BinaryIO:
                 "this is a folder", place=Place(path), expected=expected, mend="name a file in it"
             )
         source = path.open("rb")
-    except FileNotFoundError:
-        raise SurveyError(
-            "no such file",
-            place=Place(path),
-            expected=f"a cloud at {path}",
-            mend="correct the file's name in the plan",
-        ) from None
     except OSError as error:
-        raise SurveyError(
-            f"cannot be read: {error.strerror or error}",
-            place=Place(path),
-            expected="a file that this user may read",
-            mend="check the file's permissions and its disk",
-        ) from None
+        raise cannot_open(path, error, "cloud") from None
     signature = source.read(4)
     source.seek(0)
     if size and signature == b"LASF":

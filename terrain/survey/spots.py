@@ -23,6 +23,7 @@ from terrain.survey.columns import (
     read_heading,
     unit_in_comment,
 )
+from terrain.survey.opening import cannot_open
 from terrain.units import Unit
 
 _LOOKED_AT = 50  # rows that decide the delimiter
@@ -130,24 +131,12 @@ def read_spots(path: Path, *, unit: Unit, columns: str | None = None) -> Spots:
 def _decode(path: Path) -> str:
     try:
         raw = path.read_bytes()
-    except FileNotFoundError:
-        raise SurveyError(
-            "no such file",
-            place=Place(path),
-            expected=f"a survey at {path}",
-            mend="correct the file's name in the plan",
-        ) from None
     except IsADirectoryError:
         raise SurveyError(
             "this is a folder", place=Place(path), expected="a file", mend="name a file inside it"
         ) from None
     except OSError as error:
-        raise SurveyError(
-            f"cannot be read: {error.strerror or error}",
-            place=Place(path),
-            expected="a file that this user may read",
-            mend="check the file's permissions and its disk",
-        ) from None
+        raise cannot_open(path, error, "survey") from None
     if not raw.strip(b"\x00 \t\r\n\xef\xbb\xbf"):
         raise SurveyError(
             "the file is empty",
