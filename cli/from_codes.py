@@ -109,7 +109,8 @@ def start_plan(
 
     proposals = propose_roles(spots)
     linework = sort_codes(spots, {proposal.code: proposal.role for proposal in proposals})
-    odd = odd_heights(spots, linework.ground)
+    strings = (*linework.breaklines, *linework.soft, *linework.outlines)
+    odd = odd_heights(spots, linework.ground, strings=strings)
     basins = draft_basins(spots, linework, odd, unit=unit)
     metric = unit.key == "m"
     lowest = float(spots.xyz[linework.ground, 2].min()) / unit.metres

@@ -1,13 +1,15 @@
 """`tarnwright haul`: what goes back, what leaves, in how many loads."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from cli.options import AsJson, LeaveOutOdd, SitePath
 
 if TYPE_CHECKING:
-    from terrain.haul import Haulage
+    from terrain.haul import Haulage, SoilBalance
     from terrain.site import Site
+    from terrain.units import Unit
 
 
 def command(
@@ -42,6 +44,20 @@ def document(site: "Site") -> dict[str, Any]:
         "loads": likely.loads,
         "loads_low": haulage.loads_low,
         "loads_high": haulage.loads_high,
+        "soils": [
+            {
+                "soil": each.soil.name,
+                "excavation_bank_m3": each.excavation_bank_m3,
+                "placed_compacted_m3": each.placed_compacted_m3,
+                "surplus_bank_m3": each.surplus_bank_m3,
+                "surplus_loose_m3": each.surplus_loose_m3,
+                "load_m3": each.load_m3,
+                "load_kg": each.load_kg,
+                "weight_binds": each.weight_binds,
+                "loads": each.loads,
+            }
+            for each in likely.soils
+        ],
         "heap": {}
         if heap is None
         else {
@@ -74,18 +90,47 @@ def show(site: "Site") -> None:
         [(what, f"{volume / unit.volume_m3:,.1f}", how) for what, volume, how in rows],
         left=(0, 2),
     )
-    fills = "payload is reached first" if likely.weight_binds else "body is full first"
-    print_lines(
-        "",
-        f"One load: {unit.volume_text(likely.load_m3)} loose, {unit.mass_text(likely.load_kg)}; "
-        f"the {fills}.",
-    )
+    print_lines("")
+    hauled = [each for each in likely.soils if each.loads]
+    if len(hauled) > 1:
+        _show_soils(hauled, unit)
+        print_lines("")
+    else:
+        fills = "payload is reached first" if likely.weight_binds else "body is full first"
+        print_lines(
+            f"One load: {unit.volume_text(likely.load_m3)} loose, "
+            f"{unit.mass_text(likely.load_kg)}; the {fills}."
+        )
     if likely.heap is not None:
         print_lines(
             f"Heaped on level ground instead: a cone {unit.length(likely.heap.height_m, 1)} high "
             f"and {unit.length(likely.heap.diameter_m, 1)} across, sides at "
             f"{likely.heap.repose_deg:.0f}°."
         )
+
+
+def _show_soils(soils: Sequence["SoilBalance"], unit: "Unit") -> None:
+    """Print what is hauled of each soil: loads are not mixed."""
+    from cli.output import number, print_table
+
+    print_table(
+        f"On the trucks, soil by soil ({unit.volume}; load in {unit.mass})",
+        ("", "bank", "loose", "one load\nloose", "weighs", "loads", "filled by"),
+        [
+            (
+                each.soil.name,
+                *(
+                    number(abs(volume) / unit.volume_m3)
+                    for volume in (each.surplus_bank_m3, each.surplus_loose_m3, each.load_m3)
+                ),
+                number(each.load_kg / unit.mass_kg),
+                f"{each.loads:,}",
+                "weight" if each.weight_binds else "volume",
+            )
+            for each in soils
+        ],
+        left=(0, 6),
+    )
 
 
 def _loads(haulage: "Haulage") -> str:

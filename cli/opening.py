@@ -13,12 +13,18 @@ def open_site(path: Path, *, leave_out_odd: bool) -> "Site":
     from terrain.site import Site
 
     site = Site.open(path, leave_out_odd=leave_out_odd)
-    survey = site.spot_surveys.get(site.plan.ground_survey.name)
-    if survey is not None and survey.odd and survey.table.odd_heights == "keep":
-        points = ", ".join(f"{odd.name} (line {odd.line})" for odd in survey.odd[:5])
-        more = " …" if len(survey.odd) > 5 else ""
+    for name, said in site.suspicions.items():
+        for each in said:
+            warn(f"{name}: {each.kind}? {each.evidence}\n  to mend:  {each.mend}")
+    for table in site.plan.ground_surveys:
+        survey = site.spot_surveys.get(table.name)
+        kept = [odd for odd in survey.odd if survey.kept(odd)] if survey is not None else []
+        if not kept:
+            continue
+        points = ", ".join(f"{odd.name} (line {odd.line})" for odd in kept[:5])
+        more = " …" if len(kept) > 5 else ""
         warn(
-            f"{survey.table.file}: {counted(len(survey.odd), 'height')} far from the neighbours "
+            f"{table.file}: {counted(len(kept), 'height')} far from the neighbours "
             f"kept in the ground: {points}{more}\n"
             "  to mend:  look with `tarnwright survey`; --leave-out-odd leaves them out"
         )

@@ -20,6 +20,14 @@ LeaveOutOdd = Annotated[
         help="Leave out heights far from their neighbours, whatever the plan says.",
     ),
 ]
+BandHeight = Annotated[
+    str | None,
+    typer.Option(
+        "--bands",
+        help='Also the dig by depth below the ground, in bands of this height, such as "0.5 m".',
+        show_default=False,
+    ),
+]
 OutFolder = Annotated[
     Path | None, typer.Option("--out", help="Where results go.", show_default="<site>/out")
 ]

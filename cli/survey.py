@@ -8,8 +8,14 @@ from typing import TYPE_CHECKING, Any
 from cli.options import AsJson, LeaveOutOdd, SitePath
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from terrain.design import Element
-    from terrain.site import CheckSurvey, Site, SpotSurvey
+    from terrain.measured import SpotSurvey
+    from terrain.site import Site
+    from terrain.survey import Finding
+
+MOST_SHOWN = 20
 
 
 def command(
@@ -29,20 +35,20 @@ def command(
 
 def document(site: "Site") -> dict[str, Any]:
     """What `--json` prints."""
+    from cli.measured import coverage_documents, survey_documents
+
     points, area = site.ground_points, float(site.existing.footprint.area)
     return {
         "site": site.name,
-        "ground": site.plan.ground_survey.name,
+        "ground": " and ".join(table.name for table in site.plan.ground_surveys),
         "origin_m": [float(value) for value in site.origin],
         "ground_points": len(points),
         "area_m2": area,
         "lowest_m": float(points[:, 2].min()),
         "highest_m": float(points[:, 2].max()),
         "mean_spacing_m": (area / len(points)) ** 0.5,
-        "surveys": [
-            *(_spots(site, survey) for survey in site.spot_surveys.values()),
-            *(_check(check) for check in site.check_surveys),
-        ],
+        "surveys": survey_documents(site),
+        "coverage": _when_built(site, coverage_documents),
         "elements": [
             {
                 "name": laid.element.name,
@@ -54,6 +60,13 @@ def document(site: "Site") -> dict[str, Any]:
             for laid in _laid(site)
         ],
     }
+
+
+def _when_built(
+    site: "Site", told: "Callable[[Site], list[dict[str, Any]]]"
+) -> list[dict[str, Any]]:
+    """What is told of the elements; nothing where they cannot be built."""
+    return told(site) if _laid(site) else []
 
 
 @dataclass(frozen=True)
@@ -81,80 +94,47 @@ def _laid(site: "Site") -> list[_Laid]:
     ]
 
 
-def _spots(site: "Site", survey: "SpotSurvey") -> dict[str, Any]:
-    work = survey.linework
-    return {
-        "name": survey.table.name,
-        "file": survey.table.file,
-        "points": len(survey.spots.xyz),
-        "ground_points": len(survey.ground),
-        "codes": dict(Counter(str(code) for code in survey.spots.code)),
-        "breaklines": [line.code for line in work.breaklines],
-        "outlines": [line.code for line in work.outlines],
-        "odd_heights": [
-            {
-                "point": odd.name,
-                "line": odd.line,
-                "easting_m": odd.xyz[0] + float(site.origin[0]),
-                "northing_m": odd.xyz[1] + float(site.origin[1]),
-                "elevation_m": odd.xyz[2],
-                "off_m": odd.off_m,
-                "reason": odd.reason,
-                "kept": survey.table.odd_heights == "keep",
-            }
-            for odd in survey.odd
-        ],
-    }
-
-
-def _check(check: "CheckSurvey") -> dict[str, Any]:
-    return {
-        "name": check.table.name,
-        "file": check.table.file,
-        "points": check.places,
-        "compared_at": check.against_ground.places,
-        "median_above_ground_m": check.against_ground.median_m,
-        "nmad_m": check.against_ground.nmad_m,
-    }
-
-
 def show(site: "Site") -> None:
     """Print what a person wants to know of the surveys."""
+    from cli.measured import show_coverage, show_reading, show_suspicions
     from cli.output import print_lines, print_table
 
     unit, points, checks = site.unit, site.ground_points, site.check_surveys
     area = float(site.existing.footprint.area)
     low, high = points[:, 2].min(), points[:, 2].max()
-    name = site.plan.ground_survey.name
-    made_of = "points" if name in site.spot_surveys else "heights gridded from the cloud"
+    names = " and ".join(table.name for table in site.plan.ground_surveys)
     print_lines(
-        f"{site.name}: the ground is made from {len(points):,} {made_of} of {name} "
+        f"{site.name}: the ground is made from {len(points):,} heights of {names} "
         f"over {unit.area_text(area)}, from {unit.length(low)} to {unit.length(high)}."
     )
-    for survey in site.spot_surveys.values():
-        print_lines("")
+    for name, reading in site.readings.items():
+        show_reading(reading, unit)
+        survey = site.spot_surveys.get(name)
+        if survey is None:
+            continue
         print_table(
-            f"{survey.table.name} ({survey.table.file}), {len(survey.spots.xyz):,} points",
-            ("code", "points", "what it is"),
-            _code_rows(survey),
-            left=(0, 2),
+            f"{name}, by code", ("code", "points", "what it is"), _code_rows(survey), left=(0, 2)
         )
-        _show_odd(site, survey)
+        _show_findings(site, survey)
+    show_suspicions(site)
     for check in checks:
-        against = check.against_ground
+        table, against = check.reading.table, check.against_ground
         side = "above" if against.median_m >= 0 else "below"
+        name = f"{table.name} ({table.file})"
         print_lines(
             "",
-            f"{check.table.name} ({check.table.file}), {check.places:,} points, held against the "
-            f"ground at {against.places:,} places: it lies {unit.length(abs(against.median_m), 3)} "
+            f"{name}, {check.reading.places:,} points, held against the ground "
+            f"at {against.places:,} places: it lies {unit.length(abs(against.median_m), 3)} "
             f"{side} (median), scattered by {unit.length(against.nmad_m, 3)} (NMAD)."
             if against.places
-            else f"{check.table.name} ({check.table.file}) lies nowhere over the ground.",
+            else f"{name} lies nowhere over the ground.",
         )
-    _show_elements(site, made_of)
+    _show_elements(site)
+    if _laid(site):
+        show_coverage(site)
 
 
-def _show_elements(site: "Site", made_of: str) -> None:
+def _show_elements(site: "Site") -> None:
     from cli.output import print_lines, print_table
 
     laid = _laid(site)
@@ -164,7 +144,7 @@ def _show_elements(site: "Site", made_of: str) -> None:
     print_lines("")
     print_table(
         "The plan's outlines over the survey",
-        ("element", "type", f"area\n{unit.area}", f"{made_of.partition(' ')[0]}\ninside", "water"),
+        ("element", "type", f"area\n{unit.area}", "heights\ninside", "water"),
         [
             (
                 each.element.name,
@@ -189,6 +169,9 @@ def _code_rows(survey: "SpotSurvey") -> list[tuple[str, str, str]]:
         if not ground
     }
     roles |= {line.code: "breakline" for line in survey.linework.breaklines}
+    roles |= {line.code: "soft breakline" for line in survey.linework.soft}
+    for role, rows in survey.linework.apart.items():
+        roles |= {codes[row]: str(role) for row in rows}
     roles |= {line.code: "outline" for line in survey.linework.outlines}
     return [
         (code or "(none)", f"{count:,}", roles.get(code, "spots"))
@@ -196,29 +179,40 @@ def _code_rows(survey: "SpotSurvey") -> list[tuple[str, str, str]]:
     ]
 
 
-def _show_odd(site: "Site", survey: "SpotSurvey") -> None:
+def _show_findings(site: "Site", survey: "SpotSurvey") -> None:
     from cli.output import counted, print_lines, print_table
 
-    if not survey.odd:
+    if not survey.findings:
         return
     unit = site.unit
-    kept = survey.table.odd_heights == "keep"
     print_lines("")
     print_table(
-        f"{counted(len(survey.odd), 'height')} far from the neighbours, "
-        f"{'kept' if kept else 'left out'}",
-        ("point", "line", "elevation", "off by", "beside"),
+        f"{counted(len(survey.findings), 'thing')} to look at",
+        ("what", "point", "line", "size", "in the ground", "why"),
         [
             (
-                odd.name,
-                str(odd.line),
-                unit.length(odd.xyz[2]),
-                f"{odd.off_m / unit.metres:+.2f} {unit.symbol}",
-                odd.reason.partition(" but ")[0] if " but " in odd.reason else "ground around it",
+                str(found.kind),
+                found.name,
+                str(found.line),
+                f"{found.size_m / unit.metres:+.2f} {unit.symbol}" if found.size_m else "–",
+                _fate(survey, found),
+                found.reason,
             )
-            for odd in survey.odd
+            for found in survey.findings[:MOST_SHOWN]
         ],
-        left=(0, 4),
+        left=(0, 1, 4, 5),
     )
-    if kept:
-        print_lines('Leave them out with --leave-out-odd, or odd_heights = "leave_out".')
+    more = len(survey.findings) - MOST_SHOWN
+    if more > 0:
+        print_lines(f"and {more:,} more: see `tarnwright survey --json`.")
+    if any(survey.kept(odd) for odd in survey.odd):
+        print_lines(
+            "Leave them out with --leave-out-odd, or by name or kind: "
+            'leave_out = ["spikes", "P12", "line 40"] under this [[survey]].'
+        )
+
+
+def _fate(survey: "SpotSurvey", found: "Finding") -> str:
+    if not found.suspects:
+        return "look"
+    return "kept" if survey.kept(found) else "left out"

@@ -7,27 +7,33 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from cli.options import CHECK_FAILED, AsJson, LeaveOutOdd, SitePath
+from cli.options import CHECK_FAILED, AsJson, BandHeight, LeaveOutOdd, SitePath
 
 if TYPE_CHECKING:
     from terrain.design import Element, StoneGroup
     from terrain.earthwork.account import ElementAccount
     from terrain.site import Site
+    from terrain.spoil import Spoil
     from terrain.units import Unit
 
 
 def command(
-    site: SitePath = Path(), leave_out_odd: LeaveOutOdd = False, as_json: AsJson = False
+    site: SitePath = Path(),
+    leave_out_odd: LeaveOutOdd = False,
+    bands: BandHeight = None,
+    as_json: AsJson = False,
 ) -> None:
     """Measure dig, backfill, fill, stone, water and liner."""
+    from cli.dug_in_parts import band_height, parts_of_dig
     from cli.opening import open_site
     from cli.output import print_json
 
     opened = open_site(site, leave_out_odd=leave_out_odd)
+    banded = None if bands is None else opened.spoil_in_bands(band_height(bands, opened))
     if as_json:
-        print_json(document(opened))
+        print_json({**document(opened), **parts_of_dig(banded or opened.spoil)})
     else:
-        show(opened)
+        show(opened, banded)
     if not all(finding.passed for finding in opened.checks):
         raise typer.Exit(CHECK_FAILED)
 
@@ -142,8 +148,9 @@ def _rocks(group: "StoneGroup") -> dict[str, Any]:
     }
 
 
-def show(site: "Site") -> None:
-    """Print the quantities as a person reads them."""
+def show(site: "Site", banded: "Spoil | None" = None) -> None:
+    """Print the quantities as a person reads them, with the depth bands that were asked for."""
+    from cli.dug_in_parts import show_bands, show_parts
     from cli.findings import show_checks, show_water
     from cli.output import SHORT_CAUTION, print_lines
 
@@ -161,6 +168,9 @@ def show(site: "Site") -> None:
     )
     _show_elements(site)
     print_lines("")
+    show_parts(site.spoil, unit)
+    if banded is not None:
+        show_bands(banded, unit)
     show_water(site)
     print_lines("")
     _show_lifts(site)

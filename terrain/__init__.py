@@ -50,22 +50,34 @@ if TYPE_CHECKING:
     from terrain.surface import Difference as Difference
     from terrain.surface import Grid as Grid
     from terrain.surface import Lattice as Lattice
+    from terrain.surface import Merged as Merged
     from terrain.surface import Plane as Plane
     from terrain.surface import Surface as Surface
     from terrain.surface import Tin as Tin
     from terrain.surface import build_tin as build_tin
     from terrain.surface import difference as difference
+    from terrain.surface import trim_by_alpha as trim_by_alpha
+    from terrain.surface import trim_by_length as trim_by_length
+    from terrain.surface.coverage import more_shots as more_shots
+    from terrain.surface.doubt import doubt_of_tin as doubt_of_tin
     from terrain.surface.ground import CloudGround as CloudGround
+    from terrain.surface.ground import ground_by_filter as ground_by_filter
     from terrain.surface.ground import ground_from_cloud as ground_from_cloud
-    from terrain.survey import CloudHeader as CloudHeader
+    from terrain.surface.scoring import Score as Score
+    from terrain.surface.scoring import score_ground as score_ground
+    from terrain.surface.thinning import thin_grid as thin_grid
+    from terrain.surface.thinning import thin_points as thin_points
+    from terrain.survey import Finding as Finding
     from terrain.survey import OddHeight as OddHeight
     from terrain.survey import Role as Role
     from terrain.survey import Spots as Spots
-    from terrain.survey import cloud_chunks as cloud_chunks
-    from terrain.survey import cloud_header as cloud_header
     from terrain.survey import odd_heights as odd_heights
     from terrain.survey import read_spots as read_spots
+    from terrain.survey import screen as screen
     from terrain.survey import sort_codes as sort_codes
+    from terrain.survey.clouds import CloudHeader as CloudHeader
+    from terrain.survey.clouds import cloud_chunks as cloud_chunks
+    from terrain.survey.clouds import cloud_header as cloud_header
     from terrain.units import FOOT as FOOT
     from terrain.units import METRE as METRE
     from terrain.units import UNITS as UNITS
@@ -89,12 +101,17 @@ _HOME = {
     ),
     "terrain.haul": "Balance Haulage SoilWork Truck balance load_volume loads",
     "terrain.site": "Site Volumes",
-    "terrain.surface": "Difference Grid Lattice Plane Surface Tin build_tin difference",
-    "terrain.surface.ground": "CloudGround ground_from_cloud",
-    "terrain.survey": (
-        "CloudHeader OddHeight Role Spots cloud_chunks cloud_header odd_heights read_spots "
-        "sort_codes"
+    "terrain.surface": (
+        "Difference Grid Lattice Merged Plane Surface Tin build_tin difference trim_by_alpha "
+        "trim_by_length"
     ),
+    "terrain.surface.coverage": "more_shots",
+    "terrain.surface.doubt": "doubt_of_tin",
+    "terrain.surface.ground": "CloudGround ground_by_filter ground_from_cloud",
+    "terrain.surface.scoring": "Score score_ground",
+    "terrain.surface.thinning": "thin_grid thin_points",
+    "terrain.survey": "Finding OddHeight Role Spots odd_heights read_spots screen sort_codes",
+    "terrain.survey.clouds": "CloudHeader cloud_chunks cloud_header",
     "terrain.units": (
         "FOOT METRE UNITS US_SURVEY_FOOT Unit parse_batter parse_density parse_length parse_mass "
         "parse_volume"

@@ -2,14 +2,15 @@
 
 import itertools
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, partial
 from pathlib import Path
 
 import numpy as np
+import shapely
 
-from terrain.arrays import FloatArray, IntArray
+from terrain.arrays import FloatArray
 from terrain.design import (
     Composed,
     Composition,
@@ -30,12 +31,15 @@ from terrain.design import (
 )
 from terrain.design.checks import Finding
 from terrain.design.compose import Laid, lay, relay
-from terrain.design.tables import SoilTable, SurveyTable
+from terrain.design.soil_tables import SoilTable
+from terrain.design.survey_tables import SurveyTable
+from terrain.design.zones import build_zones
 from terrain.earthwork import (
     CutFill,
     LiftPlan,
     Part,
     Soil,
+    TrapezoidVolume,
     Uncertainty,
     grid_volume,
     measure_elements,
@@ -55,48 +59,50 @@ from terrain.earthwork.methods import Methods, agreed
 from terrain.earthwork.quadrature import Quadrature, quadrature, steep_cells
 from terrain.earthwork.rolls import rolls_needed
 from terrain.earthwork.uncertainty import combine, survey_part
-from terrain.errors import Place, PlanError, SurveyError, TerrainError
+from terrain.errors import Place, PlanError
 from terrain.haul import Haulage, SoilWork, Truck, balance, haulage
+from terrain.measured import (
+    CheckSurvey,
+    Frame,
+    Ground,
+    Measured,
+    Reading,
+    SpotSurvey,
+    doubt_of,
+    doubt_of_all,
+    ground_of_all,
+    held_against,
+    make_ground,
+    may_hold_shots,
+    points_of_all,
+    read_survey,
+    sort_shots,
+    suspicions,
+)
+from terrain.spoil import BAND_M, Diggings, Spoil, measure_spoil, soil_of
 from terrain.standing import Water, Wetted, measure_water
-from terrain.surface import Difference, Grid, Lattice, Surface, Tin, build_tin, difference
-from terrain.surface.ground import CloudGround, ground_from_cloud
+from terrain.surface import Lattice, Surface
+from terrain.surface.coverage import RegionCoverage, Suggestion, coverage, more_shots
+from terrain.surface.doubt import Doubt, TinDoubt
+from terrain.surface.extremes import Higher
 from terrain.surface.hollows import Flooded, flood
-from terrain.survey import Linework, OddHeight, Role, Spots, odd_heights, read_spots, sort_codes
+from terrain.survey import Role, Spots
+from terrain.survey.suspicion import Suspicion
 from terrain.units import UNITS, Unit
 from terrain.verdict import check_site
 
 _MEASURED = (
     "origin",
-    "_cloud_ground",
+    "_readings",
     "spot_surveys",
     "outline_strings",
+    "grounds",
     "existing",
     "ground_points",
     "lattice",
 )
-CLOUD_SUFFIXES = {".las", ".laz"}
 MOST_NODES = 1_000_000
-
-
-@dataclass(frozen=True)
-class SpotSurvey:
-    """Spot heights in local coordinates, what their codes say, and which heights look odd."""
-
-    table: SurveyTable
-    spots: Spots
-    linework: Linework
-    odd: tuple[OddHeight, ...]
-    ground: IntArray
-
-
-@dataclass(frozen=True)
-class CheckSurvey:
-    """A survey that does not make the ground, held against the one that does."""
-
-    table: SurveyTable
-    places: int
-    against_ground: Difference
-    cloud: CloudGround | None
+METHOD_TOLERANCE, LEAST_TOLERANCE_M3 = 2e-3, 1e-3
 
 
 @dataclass(frozen=True)
@@ -212,112 +218,121 @@ class Site:
         return PlanError(error.found, place=place, expected=error.expected, mend=error.mend)
 
     @cached_property
+    def _frame(self) -> Frame:
+        roles = {code: Role(role) for code, role in self.plan.codes.items()}
+        return Frame(self.folder, self.unit, roles, self.plan.site.crs)
+
+    @cached_property
     def origin(self) -> FloatArray:
         """What local coordinates are counted from, shape (2,), m."""
         if self.plan.site.origin is not None:
             return np.array(self.plan.site.origin)
-        table = self.plan.ground_survey
-        if _is_cloud(table):
-            corner = np.array(self._cloud_ground[0].grid.lattice.bounds[:2])
-        else:
-            corner = self._true_spots(table).xyz[:, :2].min(axis=0)
-        return np.asarray(np.floor(corner), dtype=np.float64)
+        first = self.plan.ground_surveys[0]
+        return np.asarray(np.floor(self._true(first).south_west), dtype=np.float64)
 
-    def _true_spots(self, table: SurveyTable) -> Spots:
-        return read_spots(self.folder / table.file, unit=self.unit, columns=table.columns)
+    def _true(self, table: SurveyTable) -> Reading:
+        """What the file of a survey holds, read once."""
+        if table.name not in self._readings:
+            self._readings[table.name] = read_survey(table, self._frame)
+        return self._readings[table.name]
 
     @cached_property
-    def _cloud_ground(self) -> tuple[CloudGround, ...]:
-        """Ground of the survey that makes the existing ground, if it is a cloud; true place."""
-        table = self.plan.ground_survey
-        if not _is_cloud(table):
-            return ()
-        return (ground_from_cloud(self.folder / table.file, unit=self.unit, cell=table.cell),)
+    def _readings(self) -> dict[str, Reading]:
+        return {}
+
+    @property
+    def readings(self) -> Mapping[str, Reading]:
+        """What the file of every survey holds, in true coordinates on the site, by name."""
+        return {table.name: self._true(table) for table in self.plan.survey}
 
     @cached_property
     def spot_surveys(self) -> Mapping[str, SpotSurvey]:
         """Every survey of spot heights, by name."""
-        return {
-            table.name: self._spot_survey(table)
+        read = {
+            table.name: self._true(table).local(self.origin)
             for table in self.plan.survey
-            if not _is_cloud(table)
+            if may_hold_shots(table) and isinstance(self._true(table).heights, Spots)
+        }
+        return {
+            name: sort_shots(
+                reading,
+                [other for other in read.values() if other.table.joins == name],
+                self._frame.roles,
+            )
+            for name, reading in read.items()
+            if reading.table.joins is None
         }
 
-    def _spot_survey(self, table: SurveyTable) -> SpotSurvey:
-        spots = self._true_spots(table)
-        local = spots.xyz - np.append(self.origin, 0.0)
-        spots = Spots(local, spots.name, spots.code, spots.line, spots.source)
-        linework = sort_codes(spots, {c: Role(role) for c, role in self.plan.codes.items()})
-        odd = odd_heights(spots, linework.ground)
-        ground = linework.ground.copy()
-        if table.odd_heights == "leave_out":
-            ground[[height.row for height in odd]] = False
-        return SpotSurvey(table, spots, linework, odd, np.flatnonzero(ground).astype(np.int64))
+    @cached_property
+    def grounds(self) -> tuple[Measured, ...]:
+        """The surveys that make the existing ground, the best first."""
+        return tuple(self._measured(table) for table in self.plan.ground_surveys)
+
+    def _measured(self, table: SurveyTable) -> Measured:
+        reading = self._true(table).local(self.origin)
+        return make_ground(reading, self.spot_surveys.get(table.name))
 
     @cached_property
     def ground_points(self) -> FloatArray:
-        """The shots that carry the existing ground, shape (n, 3), local m."""
-        table = self.plan.ground_survey
-        if _is_cloud(table):
-            lattice, z = self.existing_grid.lattice, self.existing_grid.z.ravel()
-            known = np.isfinite(z)
-            return np.column_stack([lattice.nodes[known], z[known]])
-        survey = self.spot_surveys[table.name]
-        points: FloatArray = survey.spots.xyz[survey.ground]
-        return points
+        """The heights that carry the existing ground, shape (n, 3), local m."""
+        return points_of_all(self.grounds)
 
     @cached_property
-    def existing_grid(self) -> Grid:
-        """The ground of a cloud at its own cell, local."""
-        (ground,) = self._cloud_ground
-        lattice = ground.grid.lattice
-        x0, y0 = (lattice.x0 - self.origin[0], lattice.y0 - self.origin[1])
-        return Grid(Lattice(x0, y0, lattice.cell, lattice.nx, lattice.ny), ground.grid.z)
-
-    @cached_property
-    def existing(self) -> Tin | Grid:
+    def existing(self) -> Ground:
         """The ground as surveyed."""
-        table = self.plan.ground_survey
-        if _is_cloud(table):
-            return self.existing_grid
-        survey = self.spot_surveys[table.name]
-        kept = np.full(len(survey.spots.xyz), -1)
-        kept[survey.ground] = np.arange(len(survey.ground))
-        lines = [kept[line.rows] for line in survey.linework.breaklines]
-        try:
-            return build_tin(
-                survey.spots.xyz[survey.ground],
-                breaklines=[line[line >= 0] for line in lines],
-                longest_border_m=table.longest_border,
-            )
-        except TerrainError as error:
-            raise SurveyError(
-                error.found,
-                place=Place(survey.spots.source),
-                expected=error.expected,
-                mend=error.mend,
-            ) from None
+        return ground_of_all(self.grounds, self.plan.site.seam)
+
+    @cached_property
+    def doubt(self) -> Doubt:
+        """How sure the existing ground is, at any place."""
+        doubts = [
+            doubt_of(ground, self.spot_surveys.get(ground.reading.table.name))
+            for ground in self.grounds
+        ]
+        return doubt_of_all(self.existing, doubts)
+
+    @cached_property
+    def coverage(self) -> tuple[RegionCoverage, ...]:
+        """How well the ground is measured under each element that is dug or raised."""
+        regions = {element.name: element.outline for element in self.elements if element.shapes}
+        limit = self.plan.checks.ground_pm
+        return coverage(self.doubt, regions, shots=self.ground_points, limit_m=limit)
+
+    def more_shots(self, element: str) -> Suggestion | None:
+        """Where more shots would halve the ± of the ground under an element.
+
+        None where the ground is not one survey of shots.
+        """
+        if not isinstance(self.doubt, TinDoubt):
+            return None
+        (outline,) = (each.outline for each in self.elements if each.name == element)
+        return more_shots(self.doubt, outline)
+
+    @cached_property
+    def suspicions(self) -> Mapping[str, tuple[Suspicion, ...]]:
+        """What may be wrong with the place of the surveys that make the ground, by name."""
+        readings = [self._true(table) for table in self.plan.ground_surveys]
+        return suspicions(readings, self.plan, self.unit)
+
+    @cached_property
+    def all_suspicions(self) -> Mapping[str, tuple[Suspicion, ...]]:
+        """The same of every survey."""
+        others = [table for table in self.plan.survey if table not in self.plan.ground_surveys]
+        tables = [*self.plan.ground_surveys, *others]
+        return suspicions([self._true(table) for table in tables], self.plan, self.unit)
 
     @cached_property
     def check_surveys(self) -> tuple[CheckSurvey, ...]:
-        """The other surveys against the existing ground."""
-        checks = []
-        for table in self.plan.survey:
-            if table is self.plan.ground_survey:
-                continue
-            if _is_cloud(table):
-                cloud = ground_from_cloud(self.folder / table.file, unit=self.unit, cell=table.cell)
-                lattice = cloud.grid.lattice
-                known = np.isfinite(cloud.grid.z.ravel())
-                xy, z = lattice.nodes[known] - self.origin, cloud.grid.z.ravel()[known]
-                places = cloud.n_points
-            else:
-                survey = self.spot_surveys[table.name]
-                cloud, xyz = None, survey.spots.xyz[survey.ground]
-                xy, z, places = xyz[:, :2], xyz[:, 2], len(xyz)
-            against = difference(z, self.existing, xy)
-            checks.append(CheckSurvey(table, places, against, cloud))
-        return tuple(checks)
+        """The other surveys against the existing ground, but for those of what lies under it."""
+        tops = {stratum.survey for stratum in self.plan.stratum}
+        others = [
+            table
+            for table in self.plan.survey
+            if table not in self.plan.ground_surveys
+            and table.joins is None
+            and table.name not in tops
+        ]
+        return tuple(held_against(self._measured(table), self.existing) for table in others)
 
     @cached_property
     def outline_strings(self) -> Mapping[str, FloatArray]:
@@ -325,7 +340,7 @@ class Site:
         return {
             line.code: survey.spots.xyz[line.rows]
             for survey in self.spot_surveys.values()
-            for line in survey.linework.outlines
+            for line in survey.used.outlines
         }
 
     @cached_property
@@ -543,34 +558,41 @@ class Site:
         return RockVolumes(whole, soil, water, mass, gravel, pores)
 
     def _methods(self, accounts: tuple[ElementAccount, ...]) -> Methods:
-        lattice = self._work_lattice
-        existing, dig, subgrade = (self.surface(n) for n in ("existing", "dig", "subgrade"))
-        measured = []
-        for method in (grid_volume, prism_volume):
-            cut, fill = method(existing, dig, lattice), method(existing, subgrade, lattice)
-            measured.append(CutFill(cut.cut_m3, fill.fill_m3, cut.bound_m3 + fill.bound_m3))
-        by_grid, by_prism = measured
-        xmin, ymin, xmax, ymax = lattice.bounds
-        middle = (ymin + ymax) / 2
-        options = {
-            "spacing": max(4 * lattice.cell, (xmax - xmin) / 400),
-            "half_width": (ymax - ymin) / 2,
-            "offset_step": 2 * lattice.cell,
-        }
-        baseline = np.array([[xmin, middle], [xmax, middle]])
-        cut_sections = trapezoid_volume(existing, dig, baseline, **options)
-        fill_sections = trapezoid_volume(existing, subgrade, baseline, **options)
+        cut, fill = self.sections
+        by_grid = self._cut_and_fill(grid_volume)
+        by_prism = self._cut_and_fill(partial(prism_volume, tolerance_m3=self._tolerance_m3))
         refined = CutFill(
             sum(account.quantities.excavation_bank_m3 for account in accounts),
             sum(account.quantities.fill_compacted_m3 for account in accounts),
             by_grid.bound_m3,
         )
-        by_sections = CutFill(
-            cut_sections.cut_m3,
-            fill_sections.fill_m3,
-            cut_sections.bound_m3 + fill_sections.bound_m3,
-        )
+        by_sections = CutFill(cut.cut_m3, fill.fill_m3, cut.bound_m3 + fill.bound_m3)
         return Methods(refined, by_sections, by_prism)
+
+    @property
+    def _tolerance_m3(self) -> float:
+        """Bound that a method has to reach: a few thousandths of all that is moved, m³."""
+        rough = self._cut_and_fill(grid_volume)
+        return max(METHOD_TOLERANCE * (rough.cut_m3 + rough.fill_m3), LEAST_TOLERANCE_M3)
+
+    def _cut_and_fill(self, method: Callable[[Surface, Surface, Lattice], CutFill]) -> CutFill:
+        """Existing down to dig and up to subgrade, by one method."""
+        cut = method(self.existing, self.surface("dig"), self._work_lattice)
+        fill = method(self.existing, self._raised, self._work_lattice)
+        return CutFill(cut.cut_m3, fill.fill_m3, cut.bound_m3 + fill.bound_m3)
+
+    @cached_property
+    def sections(self) -> tuple[TrapezoidVolume, TrapezoidVolume]:
+        """Sections of the dig and of the fill, along one baseline."""
+        region = shapely.box(*self._work_lattice.bounds)
+        dug = partial(trapezoid_volume, region=region, tolerance_m3=self._tolerance_m3)
+        cut = dug(self.existing, self.surface("dig"))
+        return cut, dug(self.existing, self._raised, baseline=cut.baseline)
+
+    @property
+    def _raised(self) -> Surface:
+        """The ground with all that is placed on it."""
+        return Higher(self.existing, self.surface("subgrade"))
 
     @cached_property
     def _work_lattice(self) -> Lattice:
@@ -589,6 +611,29 @@ class Site:
         return Lattice.covering(bounds, cell=cell)
 
     @cached_property
+    def spoil(self) -> Spoil:
+        """What is dug, by element, stratum, depth band, zone and day."""
+        return self.spoil_in_bands(BAND_M[self.unit.key])
+
+    def spoil_in_bands(self, band_m: float) -> Spoil:
+        """The same with depth bands of another height, m."""
+        try:
+            zones = build_zones(self._setting)
+        except PlanError as error:
+            raise self._in_plan(error) from None
+        tables = {table.name: table for table in self.plan.survey}
+        nodes = self.lattice.nodes[self._quadrature.nodes]
+        diggings = Diggings(
+            plan=self.plan,
+            zones=zones,
+            asked=self._asked,
+            xy=np.concatenate([nodes, self._quadrature.xy]),
+            weight=self._quadrature.weight,
+            surface_of=lambda name: self._measured(tables[name]).surface,
+        )
+        return measure_spoil(diggings, band_m)
+
+    @cached_property
     def haul(self) -> Haulage:
         """The soil balance and the loads, with the range that the factors' ranges give."""
         truck = Truck(self.plan.truck.volume, self.plan.truck.payload)
@@ -603,18 +648,19 @@ class Site:
 
     def _soil_works(self, swell: int, shrink: int, scale: float) -> list[SoilWork]:
         """Work by soil, with factors picked from their ranges (0 low, 1 likely, 2 high)."""
-        works = []
+        spoil, works = self.spoil, []
         for table in self.plan.soil:
-            mine = [
-                account
-                for account, element in zip(self.volumes.accounts, self.elements, strict=True)
-                if (element.soil or self.plan.soil[0].name) == table.name
-            ]
+            placed = sum(
+                account.backfill_compacted_m3 + account.quantities.fill_compacted_m3
+                for row, account in enumerate(self.volumes.accounts)
+                if soil_of(self.plan, row) == table.name
+            )
             works.append(
                 SoilWork(
                     _soil(table, swell, shrink),
-                    scale * sum(a.quantities.excavation_bank_m3 for a in mine),
-                    sum(a.backfill_compacted_m3 + a.quantities.fill_compacted_m3 for a in mine),
+                    scale * spoil.dug_in(table.name) + spoil.stripped_in(table.name),
+                    placed + spoil.refilled_with(table.name),
+                    kept_apart=spoil.strip is not None and spoil.strip.soil_name == table.name,
                 )
             )
         return works
@@ -622,10 +668,6 @@ class Site:
 
 def _soil(table: SoilTable, swell: int, shrink: int) -> Soil:
     return Soil(table.name, table.swell[swell], table.shrink[shrink], table.bank_density)
-
-
-def _is_cloud(table: SurveyTable) -> bool:
-    return Path(table.file).suffix.lower() in CLOUD_SUFFIXES
 
 
 def _lift_plan(element: Element) -> LiftPlan | None:

@@ -37,6 +37,8 @@ def check_daylight(
         and by how much.
     """
     border = _border(existing)
+    if not len(border):
+        return
     at = compose_at(border, elements, existing)
     for name, change, owner, mend in (
         ("cut", at.existing - at.dig, at.dig_owner, "steepen cut_batter"),

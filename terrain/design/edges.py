@@ -12,6 +12,8 @@ from terrain.errors import Place, PlanError
 from terrain.kernels import kernel
 from terrain.units import METRE, Unit
 
+_NOTHING_M = 1e-9  # an outline is not grown by less
+
 
 @dataclass(frozen=True)
 class Edge:
@@ -147,6 +149,7 @@ def grow(
     outline: shapely.Polygon, edge: Edge, sides: Sequence[float]
 ) -> tuple[shapely.Polygon | shapely.MultiPolygon, Edge]:
     """Move each bank outward by its side; every new piece keeps the bank that it came from."""
+    sides = [side if side > _NOTHING_M else 0.0 for side in sides]
     if not any(sides):
         return outline, edge
     least = min(sides)

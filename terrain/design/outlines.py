@@ -1,9 +1,7 @@
 """From the five ways of giving an outline to one sound polygon."""
 
-import json
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import shapely
@@ -11,7 +9,8 @@ from shapely.validation import explain_validity
 
 from terrain.arrays import FloatArray
 from terrain.design.tables import OutlineTable
-from terrain.errors import Place, PlanError, nearest
+from terrain.errors import Place, PlanError, SurveyError, nearest
+from terrain.survey.lines import Lines, read_lines
 from terrain.units import Unit
 
 CIRCLE_CORNERS = 256
@@ -39,7 +38,7 @@ def outline_polygon(
     folder
         Where the plan file lies; outline files are looked up from here.
     unit
-        Of a GeoJSON file's coordinates.
+        Of the coordinates of a file that names no coordinate system.
     origin
         Shape (2,), m.
 
@@ -59,9 +58,7 @@ def outline_polygon(
         oval = table.ellipse
         polygon = _oval(oval.centre, oval.axes, oval.bearing, origin)
     else:
-        corners = _from_geojson(folder / str(table.file), table.feature, key)
-        rings = [np.array(ring, dtype=np.float64)[:, :2] * unit.metres - origin for ring in corners]
-        polygon = shapely.Polygon(rings[0], rings[1:])
+        polygon = _from_file(folder / str(table.file), table, unit, origin, key)
     points = "its points" if table.code is None else f"the shots of {table.code!r}"
     return _sound(polygon, key, points, origin, unit)
 
@@ -91,40 +88,32 @@ def _oval(
     return shapely.Polygon(np.array(centre) - origin + ring)
 
 
-def _from_geojson(path: Path, feature: str | None, key: str) -> list[list[Any]]:
+def _from_file(
+    path: Path, table: OutlineTable, unit: Unit, origin: FloatArray, key: str
+) -> shapely.Polygon:
+    """The polygon of a GeoJSON or GeoPackage file, or a line in it that comes back to its start."""
     place = Place(path, key=f"{key}, outline")
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
-    except FileNotFoundError:
+        lines = read_lines(path, unit=unit, layer=table.layer)
+    except SurveyError as error:
+        within = Place(path, error.place.line, _joined(place.key, error.place.key))
         raise PlanError(
-            "there is no such file",
+            error.found, place=within, expected=error.expected, mend=error.mend
+        ) from None
+    if lines.degrees:
+        raise PlanError(
+            "the coordinates are degrees, which are not lengths",
             place=place,
-            expected=f"a GeoJSON file at {path}",
-            mend="correct the file's name in the plan",
-        ) from None
-    except OSError as error:
-        raise PlanError(
-            f"cannot be read: {error.strerror or error}",
-            place=place,
-            expected="a GeoJSON file (RFC 7946) that this user may read",
-        ) from None
-    except json.JSONDecodeError as error:
-        raise PlanError(
-            f"is torn or no JSON: {error.msg} at column {error.colno}",
-            place=Place(path, error.lineno, place.key),
-            expected="a GeoJSON file (RFC 7946)",
-            mend="export it again",
-        ) from None
-    except (ValueError, RecursionError):
-        raise PlanError(
-            "is no JSON text in UTF-8", place=place, expected="a GeoJSON file (RFC 7946)"
-        ) from None
-    polygons = _polygons(data)
-    names = ", ".join(polygons) or "none"
-    if feature is None and len(polygons) == 1:
-        (rings,) = polygons.values()
-    elif feature in polygons:
-        rings = polygons[feature]
+            expected="[easting, northing] in the coordinates of the survey",
+            mend="export it again in the coordinate system of the survey",
+        )
+    outlines = _polygons(lines)
+    names = ", ".join(dict.fromkeys(outlines)) or "none"
+    feature = table.feature
+    if feature is None and len(outlines) == 1:
+        (found,) = outlines.values()
+    elif feature in outlines:
+        found = outlines[feature]
     else:
         raise PlanError(
             f"found the polygons: {names}",
@@ -132,42 +121,31 @@ def _from_geojson(path: Path, feature: str | None, key: str) -> list[list[Any]]:
             expected=f"one named {feature!r}" if feature else "one polygon, or feature = its name",
             mend='name it in the file ("properties": {"name": …}) and in the plan (feature = …)',
         )
-    try:
-        plan = [[corner[:2] for corner in ring] for ring in rings]
-        sound = bool(plan) and all(_is_ring(ring) for ring in plan)
-    except (TypeError, ValueError):
-        sound = False
-    if not sound:
+    if len(found) > 1:
+        called = f" called {feature!r}" if feature else ""
         raise PlanError(
-            "the polygon's coordinates are not closed rings of numbers",
+            f"found {len(found)} polygons{called}",
             place=place,
-            expected="rings of 4 or more [easting, northing] in the plan's unit, the last corner "
-            "the first",
-            mend="export it again as polygons, in the survey's coordinates (not in degrees)",
+            expected="one polygon",
+            mend="give each polygon of the file its own name",
         )
-    return plan
+    outer, *holes = [ring - origin for ring in found[0]]
+    return shapely.Polygon(outer, holes)
 
 
-def _polygons(data: Any) -> dict[str, Any]:
-    """Coordinates of each polygon by its name, or by its number where it has none."""
-    features = data.get("features", [data]) if isinstance(data, dict) else []
-    polygons = {}
-    for number, item in enumerate(features if isinstance(features, list) else [], start=1):
-        geometry = item.get("geometry", item) if isinstance(item, dict) else None
-        if isinstance(geometry, dict) and geometry.get("type") == "Polygon":
-            properties = item.get("properties")
-            named = properties if isinstance(properties, dict) else {}
-            polygons[str(named.get("name", item.get("id", number)))] = geometry.get("coordinates")
+def _joined(*keys: str | None) -> str:
+    return ", ".join(key for key in keys if key)
+
+
+def _polygons(lines: Lines) -> dict[str, list[list[FloatArray]]]:
+    """Rings in plan of the polygons of each name, the outer ring first."""
+    polygons: dict[str, list[list[FloatArray]]] = {}
+    for line in lines.lines:
+        if line.hole:
+            polygons[line.name][-1].append(line.xyz[:, :2])
+        elif line.closed:
+            polygons.setdefault(line.name, []).append([line.xyz[:, :2]])
     return polygons
-
-
-def _is_ring(corners: list[Any]) -> bool:
-    ring = np.array(corners, dtype=np.float64)
-    return (
-        ring.shape == (max(len(ring), 4), 2)
-        and bool(np.isfinite(ring).all())
-        and bool((ring[0] == ring[-1]).all())
-    )
 
 
 def _sound(

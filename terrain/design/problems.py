@@ -52,7 +52,13 @@ _EXPECTED = {
     "too_short": "at least {min_length} in the list",
     "too_long": "at most {max_length} in the list",
 }
-_LISTS = ("survey", "soil", "element")  # at the top of the file these are [[tables]]
+_LISTS = (
+    "survey",
+    "soil",
+    "stratum",
+    "zone",
+    "element",
+)  # at the top of the file these are [[tables]]
 
 
 def _in_plain_words(problem: ErrorDetails, data: dict[str, Any]) -> tuple[str, str, str]:

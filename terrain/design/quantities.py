@@ -33,6 +33,16 @@ def _length(value: Any, info: ValidationInfo) -> float:
     return parse_length(value, _unit(info))
 
 
+def pair_of_lengths(value: Any, info: ValidationInfo) -> tuple[float, float]:
+    """One length for both, or a pair."""
+    pair = value if isinstance(value, list | tuple) else [value] * 2
+    lengths = tuple(_length(each, info) for each in pair)
+    if len(lengths) != 2 or min(lengths) <= 0:
+        msg = f"{value!r} is no distance"
+        raise UnitError(msg, expected="one length, or two, each more than 0")
+    return lengths[0], lengths[1]
+
+
 def _name(text: str) -> str:
     """A name fits on one line of a table and in a file's name."""
     if not text.strip() or not text.isprintable() or len(text) > LONGEST_NAME:

@@ -5,11 +5,10 @@ The models mirror `site.toml`. Every length is in metres once a model holds it.
 
 from typing import Annotated, Literal
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import Field, model_validator
 
 from terrain.design.quantities import (
     Batter,
-    Cell,
     Density,
     Extent,
     Flow,
@@ -19,75 +18,13 @@ from terrain.design.quantities import (
     Name,
     Place,
     RockSize,
-    Shrink,
-    Swell,
     Volume,
 )
+from terrain.design.soil_tables import SoilTable, StratumTable, check_strata
+from terrain.design.survey_tables import SiteTable, SurveyTable
+from terrain.design.table import Table
 from terrain.errors import Place as ErrorPlace
 from terrain.errors import PlanError, nearest
-
-
-class Table(BaseModel):
-    """A table of the plan file: unknown keys are errors, values never change."""
-
-    model_config = ConfigDict(extra="forbid", frozen=True, use_attribute_docstrings=True)
-
-
-class SiteTable(Table):
-    """What holds for the whole site."""
-
-    name: Name
-    """Name of the site, on sheets and in answers."""
-    unit: Literal["m", "ft", "us-ft"] = "m"
-    """Unit of this file's bare lengths and of the surveys: metre, international or US survey
-    foot.
-    """
-    crs: Name | None = None
-    """Coordinate system of the surveys, such as "EPSG:25832"; noted, not converted."""
-    cell: Cell = 0.1
-    """Cell of the computing grid; 0.1 m (4 in) suits ponds."""
-    ground: str | None = None
-    """Name of the survey that makes the existing ground; the first unless given."""
-    origin: Place | None = None
-    """[easting, northing] that local coordinates are counted from; found in the survey if left
-    out.
-    """
-
-
-class SurveyTable(Table):
-    """One measurement file."""
-
-    name: Name
-    """Name of the survey, used by ground in [site]."""
-    file: Name
-    """The file, beside site.toml: .csv or .txt with spot heights, .las or .laz with a cloud."""
-    columns: str | None = None
-    """One letter a column where no header names them: P point, N northing, E easting, Z
-    elevation, D code, * skipped.
-    """
-    odd_heights: Literal["keep", "leave_out"] = "keep"
-    """Whether heights far from their neighbours stay in the ground."""
-    noise: Extent | None = None
-    """Standard deviation of a height as the instrument states it: noted, not yet part of the ±."""
-    longest_border: Extent | None = None
-    """Longest side of a triangle along the border of the ground; longer ones bridge what
-    nobody measured.
-    """
-    cell: Cell | None = None
-    """Cell in which a cloud is gridded; found from its points if left out."""
-
-
-class SoilTable(Table):
-    """How a soil changes volume when it is dug and placed."""
-
-    name: Name
-    """Name of the soil, used by soil of an element; the first is the default."""
-    swell: Swell = (0.15, 0.25, 0.35)
-    """Loose over bank volume, less 1: one number, or [low, likely, high]."""
-    shrink: Shrink = (0.05, 0.10, 0.15)
-    """Compacted over bank volume, taken from 1: one number, or [low, likely, high]."""
-    bank_density: Density = 1900.0
-    """Density in place, such as "1900 kg/m3"."""
 
 
 class TruckTable(Table):
@@ -362,7 +299,9 @@ class OutlineTable(Table):
     ellipse: EllipseTable | None = None
     """An oval outline."""
     file: Name | None = None
-    """A GeoJSON file beside site.toml, in the survey's coordinates."""
+    """A GeoJSON or GeoPackage file beside site.toml, in the survey's coordinates."""
+    layer: Name | None = None
+    """Layer of a GeoPackage that holds several."""
     feature: str | None = None
     """Name of the polygon in that file, where it holds several."""
 
@@ -377,11 +316,16 @@ class OutlineTable(Table):
         return self
 
 
+Day = Annotated[int, Field(ge=1, le=10_000)]
+
+
 class _Element(Table):
     name: Name
     """Name of the element, on sheets and in answers."""
     soil: str | None = None
-    """Name of the soil it is dug in or made of; the first [[soil]] unless given."""
+    """Name of the soil it is made of and dug in, whatever the strata; else the first [[soil]]."""
+    day: Day | None = None
+    """Day of the work on which it is dug, counted from 1."""
 
 
 class _Lined(_Element):
@@ -693,6 +637,17 @@ ElementTable = Annotated[
 ]
 
 
+class ZoneTable(Table):
+    """A part of the site that quantities are told apart by; where two overlap the first counts."""
+
+    name: Name
+    """What the zone is called in answers."""
+    outline: OutlineTable
+    """Edge of the zone."""
+    day: Day | None = None
+    """Day of the work on which it is dug, instead of its elements' days."""
+
+
 class PumpTable(Table):
     """What lifts the water to the top, and from which element it draws."""
 
@@ -711,6 +666,8 @@ class ChecksTable(Table):
     """Least depth of the water under a fall, as a share of its drop."""
     rim_width: Length = 0.3
     """Least width of the ground that holds water back, at the water's level."""
+    ground_pm: Extent = 0.10
+    """Largest ± (95 %) of the ground; beyond it the ground counts as poorly measured."""
 
 
 class LinerTable(Table):
@@ -744,6 +701,11 @@ class LinerTable(Table):
         return self
 
 
+CodeMeaning = Literal[
+    "ground", "breakline", "soft_breakline", "outline", "rock", "plant", "machine", "ignore"
+]
+
+
 class Plan(Table):
     """A whole `site.toml`."""
 
@@ -751,12 +713,16 @@ class Plan(Table):
     """What holds for the whole site."""
     survey: Annotated[tuple[SurveyTable, ...], Field(min_length=1)]
     """Measurement files."""
-    codes: dict[str, Literal["ground", "breakline", "outline", "ignore"]] = {}
+    codes: dict[str, CodeMeaning] = Field(default_factory=dict)
     """What each field code means; TB1 and TB2 in a survey are strings of TB."""
-    water: dict[Name, Level] = {}
+    water: dict[Name, Level] = Field(default_factory=dict)
     """Named levels, as elevations."""
     soil: Annotated[tuple[SoilTable, ...], Field(min_length=1)] = (SoilTable(name="common earth"),)
     """Soils of the site; the first holds where none is named."""
+    stratum: tuple[StratumTable, ...] = ()
+    """Layers of the ground by their soils, the uppermost first."""
+    zone: tuple[ZoneTable, ...] = ()
+    """Parts of the site that quantities are told apart by."""
     truck: TruckTable = TruckTable()
     """What one load may hold."""
     over_dig: OverDigTable = OverDigTable()
@@ -776,12 +742,25 @@ class Plan(Table):
             ("survey", [survey.name for survey in self.survey]),
             ("element", [element.name for element in self.element]),
             ("soil", [soil.name for soil in self.soil]),
+            ("stratum", [stratum.name for stratum in self.stratum]),
+            ("zone", [zone.name for zone in self.zone]),
         ):
             twice = sorted({name for name in names if names.count(name) > 1})
             if twice:
                 msg = f"{kind} name {twice[0]!r} is used twice"
                 raise PlanError(msg, expected=f"one name for each {kind}")
-        _known("site.ground", self.site.ground, [survey.name for survey in self.survey])
+        surveys = [survey.name for survey in self.survey]
+        for ground in self._ground_names:
+            _known("site.ground", ground, surveys)
+        for survey in self.survey:
+            others = [name for name in surveys if name != survey.name]
+            _known(f'survey "{survey.name}", joins', survey.joins, others)
+        check_strata(self.stratum)
+        tops = [name for name in surveys if name not in {s.name for s in self.ground_surveys}]
+        for stratum in self.stratum:
+            place = f'stratum "{stratum.name}"'
+            _known(f"{place}, soil", stratum.soil_name, [soil.name for soil in self.soil])
+            _known(f"{place}, survey", stratum.survey, tops)
         if self.pump is not None:
             _known("pump.from", self.pump.source, [element.name for element in self.element])
         for element in self.element:
@@ -792,10 +771,17 @@ class Plan(Table):
         return self
 
     @property
-    def ground_survey(self) -> SurveyTable:
-        """The survey that makes the existing ground: the one named, or else the first."""
-        named = [survey for survey in self.survey if survey.name == self.site.ground]
-        return named[0] if named else self.survey[0]
+    def _ground_names(self) -> tuple[str, ...]:
+        named = self.site.ground
+        if named is None:
+            return ()
+        return (named,) if isinstance(named, str) else named
+
+    @property
+    def ground_surveys(self) -> tuple[SurveyTable, ...]:
+        """The surveys that make the existing ground, the best first; the first if none is named."""
+        of_name = {survey.name: survey for survey in self.survey}
+        return tuple(of_name[name] for name in self._ground_names) or self.survey[:1]
 
 
 def _water_names(element: ElementTable) -> dict[str, str | None]:

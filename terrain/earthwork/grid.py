@@ -32,7 +32,11 @@ def corner_weighted_volume(heights: FloatArray, cell_area: float) -> float:
 
 
 def grid_volume(
-    before: Surface, after: Surface, lattice: Lattice, *, region: shapely.Polygon | None = None
+    before: Surface,
+    after: Surface,
+    lattice: Lattice,
+    *,
+    region: shapely.Polygon | shapely.MultiPolygon | None = None,
 ) -> CutFill:
     """Cut and fill by four-corner prisms over every cell whose corners both surfaces know.
 
@@ -62,7 +66,9 @@ def _blocks_differ(fine: FloatArray, coarse: FloatArray, share: FloatArray) -> f
     return float(np.sum(inside * np.abs(blocks - 4 * coarse)) + cut_off)
 
 
-def cell_shares(lattice: Lattice, region: shapely.Polygon | None) -> FloatArray:
+def cell_shares(
+    lattice: Lattice, region: shapely.Polygon | shapely.MultiPolygon | None
+) -> FloatArray:
     """Share of each cell inside `region` (all of it for None), shape (ny − 1, nx − 1), exact."""
     share = np.zeros((lattice.ny - 1, lattice.nx - 1))
     if region is None:

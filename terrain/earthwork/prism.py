@@ -2,74 +2,43 @@
 
 import shapely
 
-from terrain.arrays import FloatArray
+from terrain.earthwork.adaptive import refined_volume
 from terrain.earthwork.cutfill import CutFill
-from terrain.earthwork.grid import cell_shares
-from terrain.kernels import kernel
-from terrain.surface import Lattice, Surface
+from terrain.earthwork.grid import grid_volume
+from terrain.earthwork.refinement import tin_volume
+from terrain.surface import Lattice, Surface, Tin
+
+USUAL_TOLERANCE = 3e-3  # of the cut and fill by four corners
 
 
 def prism_volume(
-    before: Surface, after: Surface, lattice: Lattice, *, region: shapely.Polygon | None = None
+    before: Surface,
+    after: Surface,
+    lattice: Lattice,
+    *,
+    region: shapely.Polygon | shapely.MultiPolygon | None = None,
+    tolerance_m3: float | None = None,
 ) -> CutFill:
-    """Cut and fill over four triangles a cell, each split where the difference is zero.
+    """Cut and fill by triangular prisms.
 
-    The cell's middle is asked as well as its corners, so the four triangles follow the surfaces
-    more closely than one four-corner prism. Cells on the region's edge count by their share.
-    The bound is twice the sum over cells of the difference to two triangles a cell: for a curved
-    surface the difference is itself the error.
+    Two triangulated surfaces are measured over their common refinement, exact to rounding
+    (`tin_volume`); any others over cells that are split until the bound is under the tolerance
+    (`refined_volume`).
+
+    Parameters
+    ----------
+    before, after
+        Cut is where `after` is below `before`.
+    lattice
+        Where to begin with surfaces that are not triangles.
+    region
+        Count only inside this; everywhere by default.
+    tolerance_m3
+        Bound to reach, m³; by default 3 thousandths of the cut and fill by four corners.
     """
-    rise = after.elevation(lattice.nodes) - before.elevation(lattice.nodes)
-    middles = Lattice(
-        lattice.x0 + lattice.cell / 2,
-        lattice.y0 + lattice.cell / 2,
-        lattice.cell,
-        lattice.nx - 1,
-        lattice.ny - 1,
-    )
-    at_middles = after.elevation(middles.nodes) - before.elevation(middles.nodes)
-    share = cell_shares(lattice, region)
-    cut, fill, cut_bound, fill_bound = _prisms(
-        rise.reshape(lattice.shape), at_middles.reshape(middles.shape), share
-    )
-    area = lattice.cell**2
-    return CutFill(cut * area, fill * area, 2 * max(cut_bound, fill_bound) * area)
-
-
-@kernel
-def _above(a: float, b: float, c: float) -> float:
-    """Volume above zero of a unit-area triangular prism with corner heights a, b, c."""
-    a, b, c = max(a, b, c), a + b + c - max(a, b, c) - min(a, b, c), min(a, b, c)
-    if c >= 0:
-        return (a + b + c) / 3
-    if a <= 0:
-        return 0.0
-    if b <= 0:
-        return a * a * a / ((a - b) * (a - c)) / 3
-    return (a + b + c) / 3 - c * c * c / ((a - c) * (b - c)) / 3
-
-
-@kernel
-def _prisms(
-    rise: FloatArray, middle: FloatArray, share: FloatArray
-) -> tuple[float, float, float, float]:
-    cut, fill, cut_bound, fill_bound = 0.0, 0.0, 0.0, 0.0
-    for j in range(share.shape[0]):
-        for i in range(share.shape[1]):
-            s = share[j, i]
-            sw, se, nw, ne = rise[j, i], rise[j, i + 1], rise[j + 1, i], rise[j + 1, i + 1]
-            m = middle[j, i]
-            total = sw + se + nw + ne + m
-            if s == 0 or not -1e300 < total < 1e300:
-                continue
-            cut4, fill4 = 0.0, 0.0
-            for a, b in ((sw, se), (se, ne), (ne, nw), (nw, sw)):
-                fill4 += _above(a, b, m) / 4
-                cut4 += _above(-a, -b, -m) / 4
-            fill2 = (_above(sw, se, ne) + _above(sw, ne, nw)) / 2
-            cut2 = (_above(-sw, -se, -ne) + _above(-sw, -ne, -nw)) / 2
-            cut += s * cut4
-            fill += s * fill4
-            cut_bound += s * abs(cut4 - cut2)
-            fill_bound += s * abs(fill4 - fill2)
-    return cut, fill, cut_bound, fill_bound
+    if isinstance(before, Tin) and isinstance(after, Tin):
+        return tin_volume(before, after, region=region)
+    if tolerance_m3 is None:
+        rough = grid_volume(before, after, lattice, region=region)
+        tolerance_m3 = USUAL_TOLERANCE * (rough.cut_m3 + rough.fill_m3)
+    return refined_volume(before, after, lattice, tolerance_m3=tolerance_m3, region=region)

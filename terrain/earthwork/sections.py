@@ -50,3 +50,43 @@ def prismoidal_correction(
     """
     (c1, c2), (w1, w2) = centre_heights, widths
     return length * (c1 - c2) * (w1 - w2) / 12
+
+
+def prismoidal_corrections(
+    stations: FloatArray, areas: FloatArray, mid_areas: FloatArray
+) -> FloatArray:
+    """What average end areas overstate in each stretch, `L (A₁ − 2 Aₘ + A₂) / 3`, (k − 1,), m³.
+
+    The difference of the two rules; for three-level sections it is `prismoidal_correction`.
+    """
+    return np.diff(stations) * (areas[:-1] - 2 * mid_areas + areas[1:]) / 3
+
+
+def curved_volume(length: float, area: float, offset: float, radius: float) -> float:
+    """Volume of a section swept along an arc, `A L (1 − e / R)`, m³.
+
+    Pappus: the area moves as far as its centroid does.
+
+    Parameters
+    ----------
+    length
+        Of the arc along the baseline, m.
+    area
+        Of the section, m².
+    offset
+        Of the section's centroid from the baseline, towards the centre, m; negative outward.
+    radius
+        Of the baseline, m.
+    """
+    return area * length * (1 - offset / radius)
+
+
+def conical(levels: FloatArray, areas: FloatArray) -> float:
+    """Volume between level slices, `Σ h (A₁ + A₂ + √(A₁ A₂)) / 3`, m³.
+
+    Exact where slices are alike in shape and grow evenly, as in a cone; too small for a basin of
+    even slopes that is longer than wide. (Frustum of a cone; stage-storage rule of FHWA HEC-22,
+    ch. 8, from memory.)
+    """
+    first, second = areas[:-1], areas[1:]
+    return float(np.sum(np.diff(levels) * (first + second + np.sqrt(first * second))) / 3)

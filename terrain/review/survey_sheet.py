@@ -13,6 +13,7 @@ from matplotlib.path import Path
 from terrain.arrays import FloatArray
 from terrain.review import canvas, look
 from terrain.review.canvas import FreeSpace, place_label, place_on, write
+from terrain.review.finding_marks import Told, list_findings, mark_findings
 from terrain.review.maps import (
     CONTOUR,
     LAND,
@@ -24,14 +25,16 @@ from terrain.review.maps import (
 )
 from terrain.review.outlines import rings
 from terrain.review.papers import Paper, north_and_bar, paper_for, scale_words, sheet_of
+from terrain.survey import Finding
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from terrain.site import Site, SpotSurvey
+    from terrain.measured import SpotSurvey
+    from terrain.site import Site
 
 BREAKLINE, EDGE, SPOT = look.REMOVED, "#3f6679", "#57702f"
-ODD_RING_PX = 9.0
+LEGEND_IN, LEGEND_LOW_IN = 2.3, 1.3
 
 
 @dataclass(frozen=True)
@@ -40,10 +43,6 @@ class _Mark:
 
     words: str
     draw: Callable[["Axes", FloatArray, FloatArray], None]
-
-
-def _ring(axes: "Axes", x: FloatArray, y: FloatArray) -> None:
-    axes.plot(x, y, "o", ms=9, mfc="none", mec=look.ALERT, mew=1.4, zorder=16)
 
 
 def _spot(axes: "Axes", x: FloatArray, y: FloatArray) -> None:
@@ -70,17 +69,21 @@ def _contour(axes: "Axes", x: FloatArray, y: FloatArray) -> None:
     axes.plot(x, y, color=CONTOUR, lw=0.8, zorder=6)
 
 
+def _soft(axes: "Axes", x: FloatArray, y: FloatArray) -> None:
+    axes.plot(x, y, "-o", ms=1.8, lw=0.7, color=BREAKLINE, mew=0, zorder=8, dashes=(4, 3))
+
+
 SPOTS = _Mark("shot of the ground", _spot)
-IGNORED = _Mark("shot left aside by its code", _ignored)
+IGNORED = _Mark("shot off the ground, by code", _ignored)
 BREAKLINES = _Mark("breakline, with its code", _breakline)
+SOFT = _Mark("soft breakline, with its code", _soft)
 OUTLINES = _Mark("outline as shot, with its code", _edge)
 PLANNED = _Mark("element of the plan", _planned)
 CONTOURS = _Mark("contour of the ground", _contour)
-ODD = _Mark("height far from its neighbours,\nwith how far", _ring)
 
 
 def survey_sheet(site: "Site", path: pathlib.Path) -> None:
-    """Draw shots by role, breaklines, outlines, odd heights, contours and coverage."""
+    """Draw shots by role, breaklines, outlines, what was found, contours and coverage."""
     unit, paper = site.unit, paper_for(site.unit)
     low, high = surveyed(site.composition)
     scale = map_scale(low, high, unit, paper)
@@ -100,17 +103,20 @@ def survey_sheet(site: "Site", path: pathlib.Path) -> None:
     used = [
         mark
         for survey in site.spot_surveys.values()
-        for mark in _shots(axes, survey, as_ground=survey.table == site.plan.ground_survey)
+        for mark in _shots(axes, survey, as_ground=survey.table in site.plan.ground_surveys)
     ]
     for element in site.elements:
         for ring in rings(element.outline):
             PLANNED.draw(axes, *np.array(ring.coords)[:, :2].T)
         used.append(PLANNED)
-    _odd_heights(axes, site, space)
+    found = _told(site)
+    mark_findings(axes, [each.finding for each in found], space, site.unit)
     _element_names(axes, site, space)
     _string_codes(axes, site, space)
     draw_contours(axes, site, step, space)
-    _legend(sheet, site, paper, scale, [*used, CONTOURS])
+    low_in = _legend(sheet, site, paper, scale, [*used, CONTOURS])
+    left = paper.wide_in - LEGEND_IN
+    list_findings(sheet, found, site.unit, corner=(left, low_in), lowest=LEGEND_LOW_IN)
     canvas.save(figure, path)
 
 
@@ -130,7 +136,9 @@ def _shots(axes: "Axes", survey: "SpotSurvey", *, as_ground: bool) -> list[_Mark
     Of a survey that only checks the ground, spots are drawn and lines are not.
     """
     work, xy = survey.linework, survey.spots.xyz[:, :2]
-    walked = [line.rows for line in (*work.breaklines, *work.outlines)] if as_ground else []
+    walked = (
+        [line.rows for line in (*work.breaklines, *work.soft, *work.outlines)] if as_ground else []
+    )
     alone = work.ground.copy()
     for rows in walked:
         alone[rows] = False
@@ -139,14 +147,12 @@ def _shots(axes: "Axes", survey: "SpotSurvey", *, as_ground: bool) -> list[_Mark
         if shown.any():
             mark.draw(axes, *xy[shown].T)
             drawn.append(mark)
-    for mark, lines in ((BREAKLINES, work.breaklines), (OUTLINES, work.outlines)):
+    strings = ((BREAKLINES, work.breaklines), (SOFT, work.soft), (OUTLINES, work.outlines))
+    for mark, lines in strings:
         for line in lines if as_ground else ():
             rows = np.append(line.rows, line.rows[:1]) if line.closed else line.rows
             mark.draw(axes, *xy[rows].T)
             drawn.append(mark)
-    if survey.odd:
-        ODD.draw(axes, *np.array([odd.xyz[:2] for odd in survey.odd]).T)
-        drawn.append(ODD)
     return drawn
 
 
@@ -155,16 +161,17 @@ def _around(axes: "Axes", places: FloatArray) -> list[canvas.Box]:
     return [(x - 4, y - 4, x + 4, y + 4) for x, y in axes.transData.transform(places)]
 
 
-def _odd_heights(axes: "Axes", site: "Site", space: FreeSpace) -> None:
-    """Label each odd height with its point and by how much it is off."""
-    found = [odd for survey in site.spot_surveys.values() for odd in survey.odd]
-    for odd in found:
-        x, y = axes.transData.transform(odd.xyz[:2])
-        space.taken.append((x - ODD_RING_PX, y - ODD_RING_PX, x + ODD_RING_PX, y + ODD_RING_PX))
-    for odd in found:
-        off = f"{odd.off_m / site.unit.metres:+.2f}".replace("-", "−")
-        words = f"{odd.name}: {off} {site.unit.symbol}"
-        place_label(axes, odd.xyz[:2], words, space, reach=15, size=7, colour=look.ALERT)
+def _told(site: "Site") -> list[Told]:
+    """What was found in every survey, and whether it stays."""
+    return [
+        Told(finding, kept=_kept(finding, survey))
+        for survey in site.spot_surveys.values()
+        for finding in survey.findings
+    ]
+
+
+def _kept(finding: Finding, survey: "SpotSurvey") -> bool:
+    return not finding.suspects or bool(np.isin(finding.suspects, survey.ground).any())
 
 
 def _element_names(axes: "Axes", site: "Site", space: FreeSpace) -> None:
@@ -195,11 +202,11 @@ def _element_names(axes: "Axes", site: "Site", space: FreeSpace) -> None:
 
 def _string_codes(axes: "Axes", site: "Site", space: FreeSpace) -> None:
     """Write the code of each string on it, once, where there is room."""
-    survey = site.spot_surveys.get(site.plan.ground_survey.name)
+    survey = site.spot_surveys.get(site.plan.ground_surveys[0].name)
     if survey is None:
         return
     work = survey.linework
-    for line in (*work.breaklines, *work.outlines):
+    for line in (*work.breaklines, *work.soft, *work.outlines):
         xy = survey.spots.xyz[line.rows, :2]
         middles = (xy[1:] + xy[:-1]) / 2
         for share in (0.5, 0.3, 0.7, 0.15, 0.85, 0.05, 0.95):
@@ -208,16 +215,19 @@ def _string_codes(axes: "Axes", site: "Site", space: FreeSpace) -> None:
                 break
 
 
-def _legend(sheet: "Axes", site: "Site", paper: Paper, scale: int, used: Sequence[_Mark]) -> None:
-    """Right-hand column: north, scale bar, what the marks mean and what each survey holds."""
-    left, top = paper.wide_in - 2.3, paper.high_in - 0.62
+def _legend(sheet: "Axes", site: "Site", paper: Paper, scale: int, used: Sequence[_Mark]) -> float:
+    """Right-hand column: north, scale bar, what the marks mean and what each survey holds.
+
+    Returns how high on the sheet the column ends, inches.
+    """
+    left, top = paper.wide_in - LEGEND_IN, paper.high_in - 0.62
     north_and_bar(sheet, site.unit, paper, scale, corner=(left, top))
     y = top - 1.15
-    for mark in (SPOTS, IGNORED, BREAKLINES, OUTLINES, PLANNED, CONTOURS, ODD):
+    for mark in (SPOTS, IGNORED, BREAKLINES, SOFT, OUTLINES, PLANNED, CONTOURS):
         if mark not in used:
             continue
         y -= 0.06 * mark.words.count("\n")
-        line = mark in (BREAKLINES, OUTLINES, PLANNED, CONTOURS)
+        line = mark not in (SPOTS, IGNORED)
         x = np.array([left, left + 0.16, left + 0.32]) if line else np.array([left + 0.16])
         mark.draw(sheet, x, np.full(len(x), y))
         write(sheet, left + 0.42, y, mark.words, size=7, va="center")
@@ -232,6 +242,7 @@ def _legend(sheet: "Axes", site: "Site", paper: Paper, scale: int, used: Sequenc
         write(sheet, left, y, name, size=7, font=canvas.SANS_BOLD, va="center")
         write(sheet, left, y - 0.16, words, size=7, va="center")
         y -= 0.42
+    return y
 
 
 def _counts(site: "Site") -> list[tuple[str, str]]:
@@ -239,7 +250,7 @@ def _counts(site: "Site") -> list[tuple[str, str]]:
     told = []
     for table in site.plan.survey:
         survey = site.spot_surveys.get(table.name)
-        role = "makes the ground" if table == site.plan.ground_survey else "checks the ground"
+        role = "makes the ground" if table in site.plan.ground_surveys else "checks the ground"
         if survey is None:
             told.append((table.name, f"cloud, {role}"))
         else:

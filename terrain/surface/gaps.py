@@ -6,6 +6,7 @@ from terrain.arrays import BoolArray, FloatArray, IntArray
 from terrain.kernels import kernel
 
 _SWEEPS = 60
+_SOFTENINGS = 6
 _OVER_RELAXATION = 1.7
 
 
@@ -13,14 +14,33 @@ def fill_everywhere(z: FloatArray) -> FloatArray:
     """Heights with every NaN replaced by a mean of the heights near it, (ny, nx).
 
     Means over ever larger squares of four reach every hole; each hole takes the smallest square
-    that has heights. A rough surface for filters, not one to measure on.
+    that has heights, and at each size is smoothed towards a membrane. A rough surface for filters,
+    not one to measure on.
     """
     unknown = np.isnan(z)
     if unknown.all() or not unknown.any():
         return z
     filled = z.copy()
     _fill_from(fill_everywhere(_halved(z)), filled)
+    _soften(filled, unknown)
     return filled
+
+
+@kernel
+def _soften(z: FloatArray, holes: BoolArray) -> None:
+    """Move each hole to the mean of its four neighbours, in place, a few times over."""
+    ny, nx = z.shape
+    for _ in range(_SOFTENINGS):
+        for j in range(ny):
+            for i in range(nx):
+                if holes[j, i]:
+                    total, count = 0.0, 0
+                    for dj, di in ((-1, 0), (1, 0), (0, -1), (0, 1)):
+                        a, b = j + dj, i + di
+                        if 0 <= a < ny and 0 <= b < nx:
+                            total += z[a, b]
+                            count += 1
+                    z[j, i] = total / max(count, 1)
 
 
 @kernel

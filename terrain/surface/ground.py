@@ -1,46 +1,51 @@
 """From a point cloud to the ground: one grid, read in pieces, whatever the size of the cloud."""
 
 import math
-from collections.abc import Iterator
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import ExitStack
 from dataclasses import dataclass, replace
 from pathlib import Path
-from tempfile import TemporaryFile
-from typing import IO, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy import ndimage
 
-from terrain.arrays import BoolArray, FloatArray, Int32Array, IntArray
-from terrain.errors import Place, SurfaceError
-from terrain.kernels import kernel
+from terrain.arrays import BoolArray, FloatArray, Int32Array
+from terrain.errors import Place, SurfaceError, SurveyError
+from terrain.surface.bands import (
+    BAND_SHARE,
+    THINNEST_BAND_M,
+    TILT_SHARE,
+    Band,
+    ground_bands,
+    mean_ground,
+)
+from terrain.surface.boulders import boulders
 from terrain.surface.gaps import fill_everywhere, fill_small_gaps
 from terrain.surface.grid import Grid
-from terrain.surface.lattice import Lattice
-from terrain.surface.openings import Opening, ground_surface
-from terrain.survey.clouds import (
-    GROUND_CLASS,
-    NOISE_CLASSES,
-    RawChunk,
-    RawScale,
-    cloud_header,
-    raw_chunks,
-    raw_scale,
+from terrain.surface.kept import (
+    GROUND,
+    OTHER,
+    KeptCloud,
+    Lowest,
+    Trust,
+    keep_cloud,
+    lowest_points,
+    placement,
 )
+from terrain.surface.lattice import Lattice
+from terrain.surface.openings import Opening, ground_surface, standing_cells
+from terrain.survey.clouds import cloud_header, raw_scale
 from terrain.units import Unit
 
-POINTS_PER_CELL = 8
+POINTS_PER_CELL = 6
 SMALLEST_CELL_M, COARSEST_CELL_M = 0.1, 1.0
-MOST_NODES = 40_000_000
-SLOPE = 0.10  # 0.15 in Pingel, Clarke and McBride (2013); less, for low growth on dense clouds
-LARGEST_OBJECT_M = 18.0  # across: machines and sheds; Pingel et al. take 18 m as the radius
+MOST_NODES = 40_000_000  # of a cell that is asked for
+MOST_CHOSEN_NODES = 3_000_000  # of a cell chosen here: memory stays below 800 MB
+FILTER_CELL_M = 0.45  # below it several nodes share one of the filter's: large discs are dear
+SMALL_THINGS = 2  # radius of the discs for small cells, in the filter's
+MOST_FILTER_NODES = 1_000_000
+LARGEST_OBJECT_M = 18.0  # radius of the largest disc (Pingel, Clarke and McBride 2013)
 LARGEST_GAP_M = 5.0
-BAND_SCALES = 3.0  # half width of the band of ground points, in standard deviations
-TILT_SHARE = 0.5  # of the ground's rise over one cell, added to the band
-_STRIDE = 3  # of the points that are counted
-_KEPT = 100_000  # points read back at a time, few enough to stay near the processor
-_REACH_M, _BINS = 1.0, 1000  # histogram of heights above the lowest: ±1 m in 2 mm
 
 
 @dataclass(frozen=True)
@@ -65,6 +70,16 @@ class CloudGround:
         The file says which points are ground, and that was believed.
     noise_m
         Standard deviation of the ground points about the ground, m.
+    trust
+        How much of the file has class 2, and how far that is spread.
+    opening
+        What the ground was found with; None if the classes were believed.
+    tolerance_m
+        How far from level ground a point may lie and still be of it, m; infinite for classes.
+    counts
+        Ground points near each node, shape (ny, nx); 0 where it was filled in.
+    packed
+        One bit for each point in the order of the file, eight to a byte: is it ground?
     """
 
     grid: Grid
@@ -75,6 +90,16 @@ class CloudGround:
     cell: float
     used_classes: bool
     noise_m: float
+    trust: Trust
+    opening: Opening | None
+    tolerance_m: float
+    counts: Int32Array
+    packed: NDArray[np.uint8]
+
+    @property
+    def is_ground(self) -> BoolArray:
+        """Which points are ground, (n_points,), in the order of the file."""
+        return np.unpackbits(self.packed, count=self.n_points).astype(np.bool_)
 
 
 def ground_from_cloud(
@@ -82,15 +107,16 @@ def ground_from_cloud(
     *,
     unit: Unit,
     cell: float | None = None,
-    slope: float = SLOPE,
+    slope: float | None = None,
     largest_object_m: float = LARGEST_OBJECT_M,
     step_m: float | None = None,
+    keep_boulders_m: float = 0.0,
     largest_gap_m: float = LARGEST_GAP_M,
     size: int = 1_000_000,
 ) -> CloudGround:
-    """Grid the ground of a cloud.
+    """Grid the ground of a cloud, and tell its points from the others.
 
-    Where any point of the file has class 2 those points are the ground. Otherwise the lowest
+    Where points of class 2 lie all over the file, those are the ground. Otherwise the lowest
     heights near each node are freed of stray returns and of what stands on the ground by
     progressive openings. In both cases a node's height is then the mean of the ground points near
     it, about a surface first drawn through the lowest ones: the lowest points alone lie below
@@ -103,13 +129,18 @@ def ground_from_cloud(
     unit
         Unit of its coordinates.
     cell
-        Distance between nodes, m; by default as wide as eight points need, 0.1 m at least.
+        Distance between nodes, m; by default as wide as six points need, 0.1 m at least.
     slope
-        Rise over run up to which terrain is kept whatever its shape.
+        Rise over run up to which terrain is kept whatever its shape; by default 0.1 to 0.3, the
+        more the terrain is broken by banks and terraces.
     largest_object_m
-        Widest thing to remove, m.
+        Radius of the largest disc, m: what it does not fit into is removed.
     step_m
-        Height that is never taken for a thing, m; by default 0.4 of a cell within 0.1–0.5 m.
+        How far from level ground a point may lie and still be of it, m; by default 0.35 of the
+        distance between points or three standard deviations, within 0.05–0.5 m.
+    keep_boulders_m
+        Solid things no longer, wider or higher than this stay with the ground, m; by default all
+        that stands is removed.
     largest_gap_m
         Widest hole in the ground that is filled in from around it, m.
     size
@@ -122,20 +153,63 @@ def ground_from_cloud(
     SurfaceError
         The grid would be too large, or no ground is left.
     """
+    wish = _Wish(cell, slope, largest_object_m, step_m, keep_boulders_m, largest_gap_m)
+    return _ground(path, unit, wish, size, may_believe=True)
+
+
+def ground_by_filter(
+    path: Path,
+    *,
+    unit: Unit,
+    cell: float | None = None,
+    slope: float | None = None,
+    largest_object_m: float = LARGEST_OBJECT_M,
+    step_m: float | None = None,
+    keep_boulders_m: float = 0.0,
+    largest_gap_m: float = LARGEST_GAP_M,
+    size: int = 1_000_000,
+) -> CloudGround:
+    """Grid the ground of a cloud without believing what the file says is ground.
+
+    As `ground_from_cloud`, class 2 taken like any other. Points that the file says are noise are
+    left out all the same.
+    """
+    wish = _Wish(cell, slope, largest_object_m, step_m, keep_boulders_m, largest_gap_m)
+    return _ground(path, unit, wish, size, may_believe=False)
+
+
+@dataclass(frozen=True)
+class _Wish:
+    cell: float | None
+    slope: float | None
+    largest_object_m: float
+    step_m: float | None
+    keep_boulders_m: float
+    largest_gap_m: float
+
+
+def _ground(path: Path, unit: Unit, wish: _Wish, size: int, *, may_believe: bool) -> CloudGround:
     header, scale = cloud_header(path), raw_scale(path, unit=unit)
     metres = 1.0 if header.unit else unit.metres
     lower, upper = np.array(header.lower) * metres, np.array(header.upper) * metres
-    if cell is None:
-        cell = _suited_cell(header.count, lower, upper)
-    lattice = _lattice(path, lower, upper, cell)
-    place = _placement(scale, lattice)
+    xmin, ymin, xmax, ymax = bounds = (*lower[:2].tolist(), *upper[:2].tolist())
+    _check_box(path, lower, upper)
+    if wish.cell is not None:
+        _check_cell(path, bounds, wish.cell)
     with ExitStack() as stack:
-        kept = KeptPoints(stack.enter_context(TemporaryFile()))
-        lowest, used_classes = _lowest(path, place, lattice, kept, size)
-        step = min(max(0.4 * cell, 0.1), 0.5) if step_m is None else step_m
-        first = lowest.height
-        if not used_classes:
-            first = ground_surface(first, cell, Opening(slope, largest_object_m, step))
+        kept = keep_cloud(path, scale, bounds, size=size, stack=stack)
+        cell = wish.cell or _suited_cell(kept, (xmax - xmin) * (ymax - ymin))
+        lattice = Lattice.covering(bounds, cell=cell)
+        place = placement(scale, lattice.x0, lattice.y0, cell)
+        believed = may_believe and kept.trust.believed
+        kind = GROUND if believed else OTHER
+        lowest = lowest_points(kept, place, lattice.shape, kind)
+        first, opening = lowest.height, None
+        if not believed:
+            first, opening = _bare(first, cell, wish)
+            if wish.keep_boulders_m > 0:
+                kept_too = boulders(lowest.height, first, cell, largest_m=wish.keep_boulders_m)
+                first = np.where(kept_too, lowest.height, first)
         if not np.isfinite(first).any():
             raise SurfaceError(
                 "no ground is left in the cloud",
@@ -143,13 +217,15 @@ def ground_from_cloud(
                 expected="points on the ground",
                 mend="choose a larger cell, or a larger slope",
             )
-        first = first - lowest.rise_from_node(first)
-        band = Band.everything() if used_classes else _ground_band(kept, place, first, step)
-        for centre in (band.centre, 0.0):
-            mean = _mean_ground(kept, place, first, replace(band, centre=centre))
+        first = first - _rise_from_node(lowest, first)
+        bands = [Band.everything()] * 2 if believed else ground_bands(kept, place, first, cell)
+        if not believed and wish.step_m is not None:
+            bands = [replace(band, half=wish.step_m) for band in bands]
+        for band in bands:
+            mean = mean_ground(kept, kind, place, first, band, cell)
             first = mean.height
     z = mean.height
-    filled = fill_small_gaps(z, widest=largest_gap_m / cell)
+    filled = fill_small_gaps(z, widest=wish.largest_gap_m / cell)
     return CloudGround(
         grid=Grid(lattice, filled),
         n_points=header.count,
@@ -157,98 +233,45 @@ def ground_from_cloud(
         n_ground_cells=int(np.isfinite(z).sum()),
         n_filled_cells=int(np.isfinite(filled).sum() - np.isfinite(z).sum()),
         cell=cell,
-        used_classes=used_classes,
+        used_classes=believed,
         noise_m=mean.noise,
+        trust=kept.trust,
+        opening=opening,
+        tolerance_m=band.half,
+        counts=mean.counts,
+        packed=mean.packed,
     )
 
 
-class Axis(NamedTuple):
-    """Position on a lattice, or a height, from the whole numbers of a file."""
-
-    scale: float
-    shift: float
-
-
-class Placement(NamedTuple):
-    """Column, row (in cells from the south-west node) and height (m) of a raw point."""
-
-    column: Axis
-    row: Axis
-    height: Axis
+def _rise_from_node(lowest: Lowest, ground: FloatArray) -> FloatArray:
+    """How much higher than at the node the ground is where its lowest point lies, m."""
+    north, east = np.gradient(ndimage.uniform_filter(fill_everywhere(ground), 3))
+    rise: FloatArray = east * lowest.east + north * lowest.north
+    return rise
 
 
-@dataclass(frozen=True)
-class Band:
-    """Heights above a surface that are taken as ground: `centre` ± `half`, m."""
+def _suited_cell(kept: KeptCloud, box_m2: float) -> float:
+    """Cell that holds six points, within limits, in two digits, m.
 
-    centre: float
-    half: float
-
-    @classmethod
-    def everything(cls) -> "Band":
-        """All heights."""
-        return cls(0.0, math.inf)
-
-
-@dataclass(frozen=True)
-class Lowest:
-    """Lowest point near each node: its height (NaN if none), and where it is.
-
-    All (ny, nx); `height` in m, `east` and `north` in cells from the node.
+    Limits: 0.1 m; 1 m, or the distance between points where that is more; and the memory.
     """
-
-    height: FloatArray
-    east: FloatArray
-    north: FloatArray
-
-    def rise_from_node(self, ground: FloatArray) -> FloatArray:
-        """How much higher than at the node the ground is where its lowest point lies, m."""
-        north, east = np.gradient(ndimage.uniform_filter(fill_everywhere(ground), 3))
-        rise: FloatArray = east * self.east + north * self.north
-        return rise
+    each = max(kept.covered_m2, SMALLEST_CELL_M**2) / max(kept.used, 1)
+    widest = max(COARSEST_CELL_M, math.sqrt(each))
+    cell = min(max(math.sqrt(POINTS_PER_CELL * each), SMALLEST_CELL_M), widest)
+    return float(f"{max(cell, math.sqrt(box_m2 / MOST_CHOSEN_NODES)):.2g}")
 
 
-@dataclass(frozen=True)
-class MeanGround:
-    """Mean ground near each node, (ny, nx) m, NaN where there is none; and of what it is made."""
-
-    height: FloatArray
-    points: int
-    noise: float
-
-
-class KeptPoints:
-    """Raw points in a temporary file: cheaper than decoding the cloud again, and not in memory."""
-
-    def __init__(self, file: IO[bytes]) -> None:
-        self._file = file
-
-    def clear(self) -> None:
-        """Forget all points."""
-        self._file.seek(0)
-        self._file.truncate()
-
-    def add(self, points: Int32Array) -> None:
-        """Keep the x, y, z of some points, (n, 3)."""
-        points.tofile(self._file)
-
-    def __iter__(self) -> Iterator[Int32Array]:
-        """Give the points back as they came, some at a time, (n, 3)."""
-        self._file.seek(0)
-        while (numbers := np.fromfile(self._file, dtype=np.int32, count=3 * _KEPT)).size:
-            yield numbers.reshape(-1, 3)
+def _check_box(path: Path, lower: FloatArray, upper: FloatArray) -> None:
+    if not (np.isfinite([lower, upper]).all() and (lower <= upper).all()):
+        raise SurveyError(
+            f"its header says that the points lie between {lower.tolist()} and {upper.tolist()} m",
+            place=Place(path),
+            expected="smallest coordinates first, then the largest",
+            mend="export the cloud again",
+        )
 
 
-def _suited_cell(count: int, lower: FloatArray, upper: FloatArray) -> float:
-    """Cell that holds eight points, within limits, in two digits, m."""
-    area = max(float(np.prod((upper - lower)[:2])), SMALLEST_CELL_M**2)
-    coarsest = max(COARSEST_CELL_M, math.sqrt(area / count))
-    cell = min(max(math.sqrt(POINTS_PER_CELL * area / count), SMALLEST_CELL_M), coarsest)
-    return float(f"{cell:.2g}")
-
-
-def _lattice(path: Path, lower: FloatArray, upper: FloatArray, cell: float) -> Lattice:
-    """Nodes over the cloud, as many as memory is meant for."""
+def _check_cell(path: Path, bounds: tuple[float, float, float, float], cell: float) -> None:
     if not (math.isfinite(cell) and cell > 0):
         raise SurfaceError(
             f"a cell of {cell} m",
@@ -256,7 +279,7 @@ def _lattice(path: Path, lower: FloatArray, upper: FloatArray, cell: float) -> L
             expected="a positive length",
             mend="correct the cell, or leave it out",
         )
-    width, height = (float(value) for value in (upper - lower)[:2])
+    width, height = bounds[2] - bounds[0], bounds[3] - bounds[1]
     nodes = (width / cell + 2) * (height / cell + 2)
     if nodes > MOST_NODES:
         raise SurfaceError(
@@ -265,177 +288,49 @@ def _lattice(path: Path, lower: FloatArray, upper: FloatArray, cell: float) -> L
             expected=f"at most {MOST_NODES:,} nodes",
             mend="choose a larger cell, or cut the cloud to the site",
         )
-    xmin, ymin, xmax, ymax = (float(value) for value in (*lower[:2], *upper[:2]))
-    return Lattice.covering((xmin, ymin, xmax, ymax), cell=cell)
 
 
-def _placement(scale: RawScale, lattice: Lattice) -> Placement:
-    (sx, sy, sz), (ox, oy, oz) = scale.scale.tolist(), scale.offset.tolist()
-    return Placement(
-        Axis(sx / lattice.cell, (ox - lattice.x0) / lattice.cell),
-        Axis(sy / lattice.cell, (oy - lattice.y0) / lattice.cell),
-        Axis(sz, oz),
+def _bare(low: FloatArray, cell: float, wish: _Wish) -> tuple[FloatArray, Opening]:
+    """Lowest heights without strays and what stands, (ny, nx), NaN elsewhere.
+
+    Small cells are filtered by the lowest of several; those near the ground thus found stay, less
+    what is too small to show in the lowest of several.
+    """
+    least = max(FILTER_CELL_M / cell, math.sqrt(low.size / MOST_FILTER_NODES))
+    share = max(1, math.ceil(least - 1e-9))
+    if max(low.shape) < 4 * share:
+        share = 1
+    coarse, wide = _lowest_of_blocks(low, share), share * cell
+    bare, opening = ground_surface(
+        coarse, wide, slope=wish.slope, largest_object_m=wish.largest_object_m
     )
+    if share == 1:
+        return bare, opening
+    reference = _between_blocks(fill_everywhere(bare), share, low.shape)
+    tilt = TILT_SHARE * min(wide, 1.0) / cell * np.hypot(*np.gradient(reference))
+    near = np.abs(low - reference) <= max(BAND_SHARE * wide, 2 * THINNEST_BAND_M) + tilt
+    fine = np.where(near, low, np.nan)
+    small = standing_cells(
+        fill_everywhere(fine), cell, slope=opening.slope, largest_m=SMALL_THINGS * wide
+    )
+    return np.where(small, np.nan, fine), opening
 
 
-def _lowest(
-    path: Path, place: Placement, lattice: Lattice, kept: KeptPoints, size: int
-) -> tuple[Lowest, bool]:
-    """Read the cloud once: lowest points, and whether they are those of class 2.
-
-    From the first chunk that has class 2 on, all else is forgotten.
-    """
-    low = np.full(lattice.shape, np.inf)
-    east, north = np.zeros((2, *lattice.shape))
-    used_classes = False
-    for chunk in _read_ahead(raw_chunks(path, size=size)):
-        kind = chunk.classification
-        use = (kind == GROUND_CLASS) & ~chunk.withheld
-        if not used_classes and use.any():
-            used_classes = True
-            low.fill(np.inf)
-            kept.clear()
-        if not used_classes:
-            use = ~(np.isin(kind, NOISE_CLASSES) | chunk.withheld)
-        used = np.empty((use.sum(), 3), dtype=np.int32)
-        _keep_lowest(chunk.x, chunk.y, chunk.z, use, place, low, east, north, used)
-        kept.add(used)
-    low[np.isinf(low)] = np.nan
-    return Lowest(low, east, north), used_classes
+def _lowest_of_blocks(low: FloatArray, share: int) -> FloatArray:
+    ny, nx = (-(-length // share) for length in low.shape)
+    padded = np.full((ny * share, nx * share), np.inf)
+    padded[: low.shape[0], : low.shape[1]] = np.where(np.isnan(low), np.inf, low)
+    lowest: FloatArray = padded.reshape(ny, share, nx, share).min(axis=(1, 3))
+    return np.where(np.isinf(lowest), np.nan, lowest)
 
 
-def _read_ahead(chunks: Iterator[RawChunk]) -> Iterator[RawChunk]:
-    """Read each chunk while the one before it is worked on."""
-    with ThreadPoolExecutor(1) as pool:
-        coming = pool.submit(next, chunks, None)
-        while (chunk := coming.result()) is not None:
-            coming = pool.submit(next, chunks, None)
-            yield chunk
-
-
-def _ground_band(kept: KeptPoints, place: Placement, ground: FloatArray, step: float) -> Band:
-    """Where the ground points lie above the surface of the lowest ones.
-
-    The mode of the heights above it, and a spread from the share below the mode, where nothing
-    grows: 68.27 % of that half lie within one standard deviation.
-    """
-    counts = np.zeros(_BINS, dtype=np.int64)
-    reference, known = fill_everywhere(ground), np.isfinite(ground)
-    for points in kept:
-        _count_heights(points, place, reference, known, counts)
-    smooth = ndimage.gaussian_filter1d(counts.astype(np.float64), 3, mode="constant")
-    mode = int(np.argmax(smooth))
-    below = np.cumsum(counts[: mode + 1])
-    one_sigma = mode - int(np.searchsorted(below, (1 - 0.6827) * below[-1]))
-    width = 2 * _REACH_M / _BINS
-    half = max(BAND_SCALES * one_sigma * width, step / 2)
-    return Band((mode + 0.5) * width - _REACH_M, half)
-
-
-def _smoothed(z: FloatArray) -> FloatArray:
-    """Binomial mean of three by three nodes: the noise of the nodes must not enter the means."""
-    for axis in (0, 1):
-        z = ndimage.correlate1d(z, [0.25, 0.5, 0.25], axis=axis, mode="nearest")
-    return z
-
-
-def _mean_ground(kept: KeptPoints, place: Placement, ground: FloatArray, band: Band) -> MeanGround:
-    """Mean, near each node, of the points in a band about a surface."""
-    reference = _smoothed(fill_everywhere(ground))
-    total, count = np.zeros(ground.shape), np.zeros(ground.shape, dtype=np.int64)
-    half = band.half + TILT_SHARE * np.hypot(*np.gradient(reference))
-    squares = 0.0
-    for points in kept:
-        squares += _add_band(points, place, reference, half, band.centre, total, count)
-    with np.errstate(invalid="ignore"):
-        height = reference + total / count
-    n = int(count.sum())
-    return MeanGround(height, n, math.sqrt(squares / n) if n else math.nan)
-
-
-@kernel
-def _keep_lowest(
-    x: Int32Array,
-    y: Int32Array,
-    z: Int32Array,
-    use: BoolArray,
-    place: Placement,
-    low: FloatArray,
-    east: FloatArray,
-    north: FloatArray,
-    used: Int32Array,
-) -> None:
-    """Lower the lowest heights to the points to use, and copy these to `used`, (n, 3)."""
-    ny, nx = low.shape
-    n = 0
-    for k in range(x.size):
-        if not use[k]:
-            continue
-        used[n, 0], used[n, 1], used[n, 2] = x[k], y[k], z[k]
-        n += 1
-        u = x[k] * place.column.scale + place.column.shift
-        v = y[k] * place.row.scale + place.row.shift
-        i, j = min(max(int(u + 0.5), 0), nx - 1), min(max(int(v + 0.5), 0), ny - 1)
-        h = z[k] * place.height.scale + place.height.shift
-        if h < low[j, i]:
-            low[j, i] = h
-            east[j, i] = u - i
-            north[j, i] = v - j
-
-
-@kernel
-def _above(reference: FloatArray, u: float, v: float, h: float) -> float:
-    """Height above a complete surface, bilinear between nodes."""
-    ny, nx = reference.shape
-    i, j = min(max(int(u), 0), nx - 2), min(max(int(v), 0), ny - 2)
-    s, t = u - i, v - j
-    south = reference[j, i] + s * (reference[j, i + 1] - reference[j, i])
-    north = reference[j + 1, i] + s * (reference[j + 1, i + 1] - reference[j + 1, i])
-    return float(h - south - t * (north - south))
-
-
-@kernel
-def _count_heights(
-    points: Int32Array,
-    place: Placement,
-    reference: FloatArray,
-    known: BoolArray,
-    counts: IntArray,
-) -> None:
-    ny, nx = reference.shape
-    for k in range(0, len(points), _STRIDE):
-        x, y, z = points[k]
-        u = x * place.column.scale + place.column.shift
-        v = y * place.row.scale + place.row.shift
-        i, j = min(max(int(u + 0.5), 0), nx - 1), min(max(int(v + 0.5), 0), ny - 1)
-        if known[j, i]:
-            h = z * place.height.scale + place.height.shift
-            b = (_above(reference, u, v, h) + _REACH_M) * counts.size / (2 * _REACH_M)
-            if 0 <= b < counts.size:
-                counts[int(b)] += 1
-
-
-@kernel
-def _add_band(
-    points: Int32Array,
-    place: Placement,
-    reference: FloatArray,
-    half: FloatArray,
-    centre: float,
-    total: FloatArray,
-    count: IntArray,
-) -> float:
-    ny, nx = reference.shape
-    squares = 0.0
-    for k in range(len(points)):
-        x, y, z = points[k]
-        u = x * place.column.scale + place.column.shift
-        v = y * place.row.scale + place.row.shift
-        h = z * place.height.scale + place.height.shift
-        r = _above(reference, u, v, h)
-        i, j = min(max(int(u + 0.5), 0), nx - 1), min(max(int(v + 0.5), 0), ny - 1)
-        if abs(r - centre) <= half[j, i]:
-            total[j, i] += r
-            count[j, i] += 1
-            squares += r * r
-    return squares
+def _between_blocks(coarse: FloatArray, share: int, shape: tuple[int, int]) -> FloatArray:
+    """Heights of the middles of blocks, interpolated to the nodes."""
+    fine = coarse
+    for axis, length in enumerate(shape):
+        at = np.clip((np.arange(length) - (share - 1) / 2) / share, 0, fine.shape[axis] - 1)
+        first = np.minimum(at.astype(np.int64), max(fine.shape[axis] - 2, 0))
+        weight = (at - first)[:, None] if axis == 0 else at - first
+        then = np.minimum(first + 1, fine.shape[axis] - 1)
+        fine = (1 - weight) * fine.take(first, axis) + weight * fine.take(then, axis)
+    return fine

@@ -1,26 +1,35 @@
 """Which of the lowest heights of a grid are ground: progressive morphological opening.
 
-After W. T. Pingel, K. C. Clarke and W. A. McBride (2013), "An improved simple morphological filter
+After T. J. Pingel, K. C. Clarke and W. A. McBride (2013), "An improved simple morphological filter
 for the terrain classification of airborne LIDAR data", ISPRS Journal of Photogrammetry and Remote
-Sensing 77, 21–30: openings by growing windows, a height threshold that grows with the window by a
-slope, low outliers by the same filter turned over. The least step added to the threshold is that
-of K. Zhang et al. (2003), "A progressive morphological filter for removing nonground measurements
-from airborne LIDAR data", IEEE Transactions on Geoscience and Remote Sensing 41(4), 872–882.
+Sensing 77, 21–30: openings by growing discs, a height threshold that grows with the disc by a
+slope, low outliers by the same filter turned over.
+
+One slope does not fit a town and a quarry. What stands on the ground has a step all around; the
+brow of a bank or a terrace goes on without one into ground that was never in doubt. So cells that
+are joined to the ground without a step are given back, and their share among all that was taken
+says how broken the terrain is: the more broken, the larger the slope.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
 from terrain.arrays import BoolArray, FloatArray
 from terrain.kernels import kernel
+from terrain.surface.discs import open_disc
 from terrain.surface.gaps import fill_everywhere
 
 LOW_SLOPE = 5.0  # a pit steeper than this on every side is a stray return (Pingel et al. 2013)
-LOW_REACH_M = 1.5
-TILT_SCALE = 1.25  # share of the ground's slope that a cell's threshold allows for (same source)
-GROWTH = 2.0  # of one window over the one before
+LOW_RADII = (1, 2)  # nodes
+LEAST_STEP_M = 0.05  # noise of the lowest heights
+GENTLE, BROKEN = 0.10, 0.30  # slope on unbroken and on broken terrain; Pingel et al.: 0.05–0.45
+BROKEN_FROM, BROKEN_TO = 0.15, 0.50  # share of taken cells that are joined to the ground
+FEW = 0.03  # share of all cells added to those taken: a few joined cells are no broken terrain
+JOIN_RISE, JOIN_DROP = 0.2, 1.0  # steepest way from the ground up, and down, to a joined cell
+JOIN_REACH = 4  # nodes
+LEAST_BODY = 30  # nodes of a patch that is ground for its size alone
+SINGLE_RADII, GROWTH = 8, 1.3  # discs grow node by node, later by a factor
 
 
 @dataclass(frozen=True)
@@ -32,115 +41,137 @@ class Opening:
     slope
         Rise over run up to which terrain is kept whatever its shape.
     largest_object_m
-        Widest thing that is removed, m.
-    step_m
-        Height that is never taken for a thing, m.
+        Radius of the largest disc, m: what a disc of that size does not fit into is removed.
+    broken_share
+        Share of the cells taken by the gentle slope that are joined to the ground without a step
+        (a few cells more are counted as taken: little is no sign of broken terrain).
     """
 
     slope: float
     largest_object_m: float
-    step_m: float
+    broken_share: float
 
 
 def window_radii(largest: float) -> list[int]:
-    """Radii of the growing windows, in cells: 1, 2, 3, 5, ... up to `largest`."""
+    """Radii of the growing discs, in nodes: 1, 2, 3, ... 8, 10, 13, ... up to `largest`."""
     radii, radius = [], 1.0
-    while radius < largest:
-        radii.append(int(radius))
-        radius = max(radius + 1, np.floor(radius * GROWTH))
+    while round(radius) < largest:
+        radii.append(round(radius))
+        radius = radius + 1 if radius < SINGLE_RADII else radius * GROWTH
     return [*radii, max(1, int(np.ceil(largest)))]
 
 
-def open_square(z: FloatArray, radius: int) -> FloatArray:
-    """Opening of (ny, nx) heights by a square of `2 * radius + 1` nodes.
-
-    The border, opened along itself, is carried on outward: a slope is not cut at its upper end, and
-    a thing at the border is removed like any other.
-    """
-    size, margin = 2 * radius + 1, 2 * radius
-    opened = np.pad(z, margin, mode="edge")
-    for sides in ((opened[:margin], opened[-margin:]), (opened.T[:margin], opened.T[-margin:])):
-        for side in sides:
-            side[:] = ndimage.grey_opening(side[0], size=(size,), mode="nearest")
-    return -_lowest_within(-_lowest_within(opened, size), size)
-
-
-def _lowest_within(z: FloatArray, size: int) -> FloatArray:
-    """Lowest height in every square of `size` nodes that fits in the grid."""
-    ny, nx = z.shape
-    across, lowest = np.empty((ny, nx - size + 1)), np.empty((ny - size + 1, nx - size + 1))
-    _lowest_along_rows(z, size, across)
-    _lowest_down_columns(across, size, lowest)
-    return lowest
-
-
-@kernel
-def _lowest_along_rows(z: FloatArray, size: int, out: FloatArray) -> None:
-    """Lowest of `size` neighbours, from windows that are doubled until as long."""
-    ny, nx = z.shape
-    row, longer = np.empty(nx), np.empty(nx)
-    for j in range(ny):
-        row[:] = z[j]
-        length = 1
-        while length < size:
-            step = min(length, size - length)
-            _lower(row, row[step:], longer[: nx - step])
-            row, longer = longer, row
-            length += step
-        out[j] = row[: out.shape[1]]
-
-
-@kernel
-def _lowest_down_columns(z: FloatArray, size: int, out: FloatArray) -> None:
-    """Lowest of `size` neighbours: the end of one block of rows and the start of the next.
-
-    `z` is lost.
-    """
-    ny, nx = out.shape
-    start = np.empty(nx)
-    for first in range(0, ny, size):
-        for j in range(first + size - 2, first - 1, -1):
-            _lower(z[j], z[j + 1], z[j])
-        out[first] = z[first]
-        start[:] = np.inf
-        for j in range(first + 1, min(first + size, ny)):
-            _lower(start, z[j + size - 1], start)
-            _lower(start, z[j], out[j])
-
-
-@kernel
-def _lower(a: FloatArray, b: FloatArray, out: FloatArray) -> None:
-    for i in range(out.size):
-        out[i] = min(a[i], b[i])
-
-
-def standing_cells(z: FloatArray, cell: float, opening: Opening) -> BoolArray:
+def standing_cells(z: FloatArray, cell: float, *, slope: float, largest_m: float) -> BoolArray:
     """Which of the complete heights (ny, nx), m, stand on the ground instead of being it."""
     standing = np.zeros(z.shape, dtype=np.bool_)
-    last = z
-    for radius in window_radii(opening.largest_object_m / 2 / cell):
-        opened = open_square(last, radius)
-        standing |= last - opened > opening.slope * radius * cell + opening.step_m
+    datum = z.min()
+    last = (z - datum).astype(np.float32)
+    for radius in window_radii(min(largest_m / cell, max(z.shape) / 2)):
+        opened = open_disc(last, radius)
+        standing |= last - opened > slope * radius * cell + LEAST_STEP_M
         last = opened
     return standing
 
 
-def stray_cells(z: FloatArray, cell: float, step: float) -> BoolArray:
-    """Which of the complete heights (ny, nx), m, are stray returns below the ground."""
-    stray = np.zeros(z.shape, dtype=np.bool_)
-    last = -z
-    for radius in window_radii(max(1.0, LOW_REACH_M / 2 / cell)):
-        opened = open_square(last, radius)
-        stray |= last - opened > LOW_SLOPE * cell + 2 * step
+def stray_cells(low: FloatArray, cell: float) -> BoolArray:
+    """Which of the lowest heights (ny, nx), m, NaN where unknown, are strays below the ground."""
+    stray = np.zeros(low.shape, dtype=np.bool_)
+    depth = -fill_everywhere(low)
+    last = (depth - depth.min()).astype(np.float32)
+    for radius in LOW_RADII:
+        opened = open_disc(last, radius)
+        stray |= last - opened > LOW_SLOPE * radius * cell
         last = opened
-    return stray
+    found: BoolArray = stray & np.isfinite(low)
+    return found
 
 
-def ground_surface(low: FloatArray, cell: float, opening: Opening) -> FloatArray:
+def without_remnants(z: FloatArray, standing: BoolArray, cell: float) -> BoolArray:
+    """Standing cells with what the openings left of the same things, (ny, nx).
+
+    The upper corner of a thing on a slope can hide: a patch too small to be ground that goes on
+    without a step into what stands is a part of it, unless the ground reaches it the same way.
+    """
+    ground = ~standing & ~_patches(z, standing, cell)
+    for _ in range(JOIN_REACH):
+        ground |= _beside(z, ground, cell) & ~standing
+    hidden = ~standing & ~ground
+    while True:
+        more = hidden & ~standing & _beside(z, standing, cell)
+        if not more.any():
+            return standing
+        standing = standing | more
+
+
+@kernel
+def _patches(z: FloatArray, standing: BoolArray, cell: float) -> BoolArray:
+    """Nodes that do not stand, in patches of fewer than `LEAST_BODY` between steps."""
+    ny, nx = z.shape
+    seen, small = standing.copy(), np.zeros((ny, nx), dtype=np.bool_)
+    stack = np.empty((ny * nx, 2), dtype=np.int32)
+    for row in range(ny):
+        for column in range(nx):
+            if seen[row, column]:
+                continue
+            seen[row, column] = True
+            stack[0] = row, column
+            done, size = 0, 1
+            while done < size:
+                j, i = stack[done]
+                done += 1
+                for dj in range(-1, 2):
+                    for di in range(-1, 2):
+                        a, b = j + dj, i + di
+                        if 0 <= a < ny and 0 <= b < nx and not seen[a, b]:
+                            run = cell * np.sqrt(dj * dj + di * di)
+                            if abs(z[a, b] - z[j, i]) <= JOIN_DROP * run:
+                                seen[a, b] = True
+                                stack[size] = a, b
+                                size += 1
+            if size < LEAST_BODY:
+                for k in range(size):
+                    small[stack[k, 0], stack[k, 1]] = True
+    return small
+
+
+def joined_cells(z: FloatArray, standing: BoolArray, cell: float) -> BoolArray:
+    """Which of the standing cells are joined to the ground beside them without a step, (ny, nx)."""
+    ground = ~standing
+    for _ in range(JOIN_REACH):
+        ground = _beside(z, ground, cell)
+    joined: BoolArray = ground & standing
+    return joined
+
+
+@kernel
+def _beside(z: FloatArray, ground: BoolArray, cell: float) -> BoolArray:
+    """The ground and the nodes that one step of a gentle rise or fall leads to."""
+    ny, nx = z.shape
+    out = ground.copy()
+    for j in range(ny):
+        for i in range(nx):
+            if ground[j, i]:
+                continue
+            for dj in range(-1, 2):
+                for di in range(-1, 2):
+                    a, b = j + dj, i + di
+                    if 0 <= a < ny and 0 <= b < nx and ground[a, b]:
+                        grade = (z[j, i] - z[a, b]) / (cell * np.sqrt(max(dj * dj + di * di, 1)))
+                        if -JOIN_DROP <= grade <= JOIN_RISE:
+                            out[j, i] = True
+    return out
+
+
+def slope_of_broken_ground(broken_share: float) -> float:
+    """Slope that suits terrain of which that share of what was taken is joined to the ground."""
+    share = (broken_share - BROKEN_FROM) / (BROKEN_TO - BROKEN_FROM)
+    return float(GENTLE + (BROKEN - GENTLE) * min(max(share, 0.0), 1.0))
+
+
+def ground_surface(
+    low: FloatArray, cell: float, *, slope: float | None, largest_object_m: float
+) -> tuple[FloatArray, Opening]:
     """Lowest heights of a grid with stray returns and all that stands on the ground taken out.
-
-    A thing that is lower than the slope rises across it can hide in a slope that runs askew to the
-    grid; a filter that took the slope off first would cut the tops of banks instead.
 
     Parameters
     ----------
@@ -148,16 +179,27 @@ def ground_surface(low: FloatArray, cell: float, opening: Opening) -> FloatArray
         (ny, nx) lowest height near each node, m; NaN where there is none.
     cell
         Distance between nodes, m.
-    opening
-        How to tell things from the ground.
+    slope
+        Rise over run up to which terrain is kept whatever its shape; None: found from the heights.
+    largest_object_m
+        Radius of the largest disc, m.
 
     Returns
     -------
-    (ny, nx) heights of the ground's nodes, NaN elsewhere.
+    (ny, nx) heights of the ground's nodes, NaN elsewhere; and what was used to find them.
     """
-    known = np.where(stray_cells(fill_everywhere(low), cell, opening.step_m), np.nan, low)
-    bare = np.where(standing_cells(fill_everywhere(known), cell, opening), np.nan, known)
-    reference = fill_everywhere(bare)
-    north, east = np.gradient(ndimage.uniform_filter(reference, 3, mode="nearest"), cell)
-    tolerance = opening.step_m + TILT_SCALE * cell * np.hypot(north, east)
-    return np.where(np.abs(known - reference) <= tolerance, known, np.nan)
+    known = np.where(stray_cells(low, cell), np.nan, low)
+    seen, z = np.isfinite(known), fill_everywhere(known)
+    standing = standing_cells(z, cell, slope=slope or GENTLE, largest_m=largest_object_m)
+    standing = without_remnants(z, standing, cell)
+    joined = joined_cells(z, standing, cell)
+    doubted = np.count_nonzero(standing & seen) + FEW * np.count_nonzero(seen)
+    share = float(np.count_nonzero(joined & seen) / doubted) if doubted else 0.0
+    used = slope_of_broken_ground(share) if slope is None else slope
+    if used != (slope or GENTLE):
+        standing = standing_cells(z, cell, slope=used, largest_m=largest_object_m)
+        standing = without_remnants(z, standing, cell)
+        joined = joined_cells(z, standing, cell)
+    if share > BROKEN_FROM:
+        standing &= ~joined
+    return np.where(standing, np.nan, known), Opening(used, largest_object_m, share)

@@ -1,21 +1,24 @@
 """Measurements as they come: readers, field codes, and the screening of blunders."""
 
-from terrain.survey.clouds import CloudChunk, CloudHeader, cloud_chunks, cloud_header
 from terrain.survey.codes import CodeString, Linework, Role, sort_codes
+from terrain.survey.findings import Finding, Kind, screen
+from terrain.survey.leaving_out import LeftOut, left_out, without
 from terrain.survey.screening import OddHeight, odd_heights
 from terrain.survey.spots import Spots, read_spots
 
 __all__ = [
-    "CloudChunk",
-    "CloudHeader",
     "CodeString",
+    "Finding",
+    "Kind",
+    "LeftOut",
     "Linework",
     "OddHeight",
     "Role",
     "Spots",
-    "cloud_chunks",
-    "cloud_header",
+    "left_out",
     "odd_heights",
     "read_spots",
+    "screen",
     "sort_codes",
+    "without",
 ]

@@ -20,6 +20,7 @@ from terrain.survey.opening import cannot_open
 from terrain.units import FOOT, METRE, US_SURVEY_FOOT, Unit
 
 if TYPE_CHECKING:
+    from pyproj._crs import Axis
     from pyproj.crs import CRS
 
 logging.getLogger("laspy").addHandler(logging.NullHandler())  # its complaints become our errors
@@ -27,7 +28,7 @@ logging.getLogger("laspy").addHandler(logging.NullHandler())  # its complaints b
 GROUND_CLASS = 2  # ASPRS LAS specification, standard point classes
 NOISE_CLASSES = (7, 18)  # low and high noise, same table
 _GEOKEYS = 34735  # GeoTIFF key directory, LAS specification, "Georeferencing information"
-_LINEAR_UNITS_KEYS = (3076, 4099)  # projected and vertical linear units, GeoTIFF 1.1
+_PLAN_UNIT_KEY, _HEIGHT_UNIT_KEY = 3076, 4099  # projected and vertical linear units, GeoTIFF 1.1
 _EPSG_UNITS = {9001: METRE, 9002: FOOT, 9003: US_SURVEY_FOOT}  # EPSG units of measure
 _SHORTEST_HEADER, _LONGEST_HEADER = 227, 375  # LAS 1.0 and 1.4
 _RECORD_HEADER = 54  # bytes before the content of each record
@@ -46,10 +47,13 @@ class CloudHeader:
         Points promised.
     lower, upper
         Corners of the box around the points, in metres if `unit` is known, otherwise as written.
-    unit
-        Unit of the file's coordinate system; None if it does not say.
+    unit, height_unit
+        Units of plan coordinates and of heights that the file's coordinate system states; None if
+        it does not say.
     crs
         Name of the coordinate system; None if there is none.
+    wkt
+        Its definition as well-known text; None if there is none.
     point_format, version
         LAS point record format and version.
     """
@@ -59,7 +63,9 @@ class CloudHeader:
     lower: tuple[float, float, float]
     upper: tuple[float, float, float]
     unit: Unit | None
+    height_unit: Unit | None
     crs: str | None
+    wkt: str | None
     point_format: int
     version: str
 
@@ -108,23 +114,26 @@ def cloud_header(path: Path) -> CloudHeader:
     with _open(path) as reader:
         header = reader.header
         crs = _crs(header)
-        unit = _unit(path, header, crs)
+        unit, height_unit = _units(path, header, crs)
         metres = unit.metres if unit else 1.0
+        up = height_unit.metres if height_unit else metres
         return CloudHeader(
             source=path,
             count=int(header.point_count),
-            lower=_corner(header.mins, metres),
-            upper=_corner(header.maxs, metres),
+            lower=_corner(header.mins, metres, up),
+            upper=_corner(header.maxs, metres, up),
             unit=unit,
+            height_unit=height_unit,
             crs=crs.name if crs else None,
+            wkt=crs.to_wkt() if crs else None,
             point_format=int(header.point_format.id),
             version=str(header.version),
         )
 
 
-def _corner(written: FloatArray, metres: float) -> tuple[float, float, float]:
-    x, y, z = (float(value) * metres for value in written)
-    return x, y, z
+def _corner(written: FloatArray, metres: float, up: float) -> tuple[float, float, float]:
+    x, y, z = (float(value) for value in written)
+    return x * metres, y * metres, z * up
 
 
 def cloud_chunks(path: Path, *, unit: Unit, size: int = 1_000_000) -> Iterator[CloudChunk]:
@@ -156,23 +165,28 @@ def cloud_chunks(path: Path, *, unit: Unit, size: int = 1_000_000) -> Iterator[C
 def raw_scale(path: Path, *, unit: Unit) -> RawScale:
     """Metres from the whole numbers of a cloud that is in `unit`.
 
+    Heights are in the same unit, unless the file's coordinate system gives them one of their own.
+
     Raises
     ------
     UnitError
         The file is in another unit.
     """
-    said = cloud_header(path).unit
+    header = cloud_header(path)
+    said = header.unit
     if said is not None and said.key != unit.key:
         raise UnitError(
             f"the cloud's coordinate system is in {said.key!r}, the plan in {unit.key!r}",
             place=Place(path),
             expected=f"a cloud in {unit.plural}, the unit of the plan",
-            mend="change [site] unit in the plan, or transform the cloud",
+            mend=f"set unit = {said.key!r} under this [[survey]], or transform the cloud",
         )
+    up = header.height_unit or unit
+    metres = np.array([unit.metres, unit.metres, up.metres])
     with _open(Path(path)) as reader:
         return RawScale(
-            np.asarray(reader.header.scales, dtype=np.float64) * unit.metres,
-            np.asarray(reader.header.offsets, dtype=np.float64) * unit.metres,
+            np.asarray(reader.header.scales, dtype=np.float64) * metres,
+            np.asarray(reader.header.offsets, dtype=np.float64) * metres,
         )
 
 
@@ -355,8 +369,10 @@ def _crs(header: laspy.LasHeader) -> "CRS | None":
     return None
 
 
-def _unit(path: Path, header: laspy.LasHeader, crs: "CRS | None") -> Unit | None:
-    """Return the one unit that the coordinate system or the GeoTIFF keys name."""
+def _units(
+    path: Path, header: laspy.LasHeader, crs: "CRS | None"
+) -> tuple[Unit | None, Unit | None]:
+    """Return the units of plan and height that the coordinate system or the GeoTIFF keys name."""
     if crs is not None and crs.is_geographic:
         raise SurveyError(
             f"the coordinates are degrees ({crs.name}), which are not lengths",
@@ -364,34 +380,38 @@ def _unit(path: Path, header: laspy.LasHeader, crs: "CRS | None") -> Unit | None
             expected="a projected coordinate system",
             mend="project the cloud, to the UTM zone or the state plane of the site for example",
         )
-    named = _geokey_units(header)
-    if crs is not None:
-        named += [_unit_of_axis(axis.unit_conversion_factor) for axis in crs.axis_info]
+    axes = crs.axis_info if crs is not None else []
+    plan = _geokey_units(header, _PLAN_UNIT_KEY) + [_unit_of(axis) for axis in axes[:2]]
+    up = _geokey_units(header, _HEIGHT_UNIT_KEY) + [_unit_of(axis) for axis in axes[2:]]
+    return _one_of(path, plan, "easting and northing"), _one_of(path, up, "heights")
+
+
+def _one_of(path: Path, named: list[Unit | None], what: str) -> Unit | None:
     known = {unit.key: unit for unit in named if unit is not None}
     if len(known) > 1:
         raise UnitError(
-            f"the cloud's coordinate system names {' and '.join(sorted(known))}",
+            f"the cloud's coordinate system names {' and '.join(sorted(known))} for {what}",
             place=Place(path),
-            expected="one unit for easting, northing and elevation",
+            expected="one unit",
             mend="transform the cloud to one unit",
         )
     return next(iter(known.values()), None)
 
 
-def _unit_of_axis(metres: float) -> Unit | None:
+def _unit_of(axis: "Axis") -> Unit | None:
     for unit in (METRE, FOOT, US_SURVEY_FOOT):
-        if abs(metres / unit.metres - 1) < 1e-7:  # the two feet differ by 2e-6
+        if abs(axis.unit_conversion_factor / unit.metres - 1) < 1e-7:  # the two feet differ by 2e-6
             return unit
     return None
 
 
-def _geokey_units(header: laspy.LasHeader) -> list[Unit | None]:
+def _geokey_units(header: laspy.LasHeader, wanted: int) -> list[Unit | None]:
     units: list[Unit | None] = []
     for record in header.vlrs:
         if getattr(record, "record_id", None) == _GEOKEYS and hasattr(record, "geo_keys"):
             units += [
                 _EPSG_UNITS.get(int(key.value_offset))
                 for key in record.geo_keys
-                if key.id in _LINEAR_UNITS_KEYS
+                if key.id == wanted
             ]
     return units

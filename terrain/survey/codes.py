@@ -1,9 +1,9 @@
-"""Field codes to linework: which shots are ground, which walk a breakline or an outline."""
+"""Field codes to linework: which shots are ground, which walk a line, which lie off the ground."""
 
 import difflib
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 
 import numpy as np
@@ -14,15 +14,24 @@ from terrain.survey.spots import Spots
 
 
 class Role(StrEnum):
-    """What a field code says of its shots."""
+    """What a field code says of its shots.
+
+    A soft breakline has triangle edges along it but is no break in slope. Shots of rock, plants
+    and machines lie off the ground, and are told apart from those to be ignored.
+    """
 
     GROUND = "ground"
     BREAKLINE = "breakline"
+    SOFT_BREAKLINE = "soft_breakline"
     OUTLINE = "outline"
+    ROCK = "rock"
+    PLANT = "plant"
+    MACHINE = "machine"
     IGNORE = "ignore"
 
 
-FEWEST_POINTS = {Role.BREAKLINE: 2, Role.OUTLINE: 3}
+FEWEST_POINTS = {Role.BREAKLINE: 2, Role.SOFT_BREAKLINE: 2, Role.OUTLINE: 3}
+OFF_GROUND = (Role.ROCK, Role.PLANT, Role.MACHINE)
 
 
 @dataclass(frozen=True)
@@ -51,14 +60,19 @@ class Linework:
     Attributes
     ----------
     ground
-        (n,) true where a shot lies on the ground; shots of breaklines and outlines do.
-    breaklines, outlines
-        Strings in the order in which their first shot stands in the file.
+        (n,) true where a shot lies on the ground; shots of lines and outlines do.
+    breaklines, outlines, soft
+        Strings in the order in which their first shot stands in the file; `soft` are lines that
+        triangles follow without a break in slope.
+    apart
+        Rows of the shots on rock, plants and machines, by role; those that occur.
     """
 
     ground: BoolArray
     breaklines: tuple[CodeString, ...]
     outlines: tuple[CodeString, ...]
+    soft: tuple[CodeString, ...] = ()
+    apart: Mapping[Role, IntArray] = field(default_factory=dict)
 
 
 def _base_of(code: str, bases: tuple[str, ...]) -> str | None:
@@ -69,6 +83,13 @@ def _base_of(code: str, bases: tuple[str, ...]) -> str | None:
         if code.startswith(base) and re.fullmatch(r"(?:[-_. ]?\d+)?", code[len(base) :])
     )
     return max(fitting, key=len, default=None)
+
+
+def role_of(code: str, roles: Mapping[str, Role]) -> Role | None:
+    """What one full code says of its shots, as `sort_codes` reads it; None if nobody knows it."""
+    table = {base.strip().upper(): Role(role) for base, role in roles.items()}
+    base = _base_of(code.strip().upper(), tuple(table))
+    return None if base is None else table[base]
 
 
 def _unknown_code(spots: Spots, code: str, rows: IntArray, bases: tuple[str, ...]) -> SurveyError:
@@ -95,7 +116,7 @@ def _string(spots: Spots, code: str, role: Role, rows: IntArray) -> CodeString:
     fewest = FEWEST_POINTS[role]
     if different < fewest:
         raise SurveyError(
-            f"{role} {code!r} has {different} point{'s' if different > 1 else ''}",
+            f"{role.replace('_', ' ')} {code!r} has {different} point{'s' * (different > 1)}",
             place=Place(spots.source, int(spots.line[rows[0]]), "code"),
             expected=f"at least {fewest} points at different places",
             mend=f"shoot or add the missing points of {code!r}, or give the shots a ground code",
@@ -131,7 +152,8 @@ def sort_codes(spots: Spots, roles: Mapping[str, Role]) -> Linework:
     )
     order = np.argsort(of_row, kind="stable")
     rows_of = np.split(order, np.cumsum(np.bincount(of_row, minlength=len(codes)))[:-1])
-    strings: dict[Role, list[CodeString]] = {Role.BREAKLINE: [], Role.OUTLINE: []}
+    strings: dict[Role, list[CodeString]] = {role: [] for role in FEWEST_POINTS}
+    apart: dict[Role, list[IntArray]] = {}
     for index in np.argsort(first):
         code, rows = str(codes[index]), rows_of[index].astype(np.int64)
         if not code:
@@ -140,8 +162,16 @@ def sort_codes(spots: Spots, roles: Mapping[str, Role]) -> Linework:
         if base is None:
             raise _unknown_code(spots, code, rows, bases)
         role = table[base]
-        if role is Role.IGNORE:
-            ground[rows] = False
-        elif role in strings:
+        if role in strings:
             strings[role].append(_string(spots, code, role, rows))
-    return Linework(ground, tuple(strings[Role.BREAKLINE]), tuple(strings[Role.OUTLINE]))
+        elif role is not Role.GROUND:
+            ground[rows] = False
+        if role in OFF_GROUND:
+            apart.setdefault(role, []).append(rows)
+    return Linework(
+        ground,
+        tuple(strings[Role.BREAKLINE]),
+        tuple(strings[Role.OUTLINE]),
+        tuple(strings[Role.SOFT_BREAKLINE]),
+        {role: np.sort(np.concatenate(rows)) for role, rows in apart.items()},
+    )

@@ -1,10 +1,10 @@
 """Which column of a spot file is which, and in what unit it says to be."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
-from terrain.units import Unit
+from terrain.units import FOOT_M, US_SURVEY_FOOT_M, Unit
 
 LETTERS = {
     "P": "point",
@@ -32,6 +32,30 @@ _NAMES = {
     "level": "elevation", "rl": "elevation", "h": "elevation",
     "code": "code", "codes": "code", "desc": "code", "description": "code", "d": "code",
     "featurecode": "code", "fieldcode": "code",
+}  # fmt: skip
+
+# how well a height is known: named as vertical, or as nothing but an accuracy
+_VERTICAL = {
+    "vrms", "vrmse", "rmsv", "rmsz", "zrms", "vsigma", "sigmav", "sigmaz", "zsigma", "sigmau",
+    "sigmaup", "sigmaelevation", "sigmaheight", "sdz", "zsd", "sdu", "sdv", "sdup", "sdelevation",
+    "sdheight", "stdz", "zstd", "stdv", "stdu", "stdup", "stdheight", "stdelevation", "stdevz",
+    "stdevv", "stdevu", "stddevz", "stddevv", "stddevu", "sz", "vacc", "vaccuracy", "accv", "zacc",
+    "vertacc", "vertaccuracy", "verticalaccuracy", "accuracyz", "accuracyvertical",
+    "heightaccuracy", "elevationaccuracy", "vprec", "vprecision", "vertprec", "vertprecision",
+    "verticalprecision", "heightprecision", "precisionz", "verticalrms", "vertrms", "verticalsigma",
+    "verticalstd",
+    "verticalerror", "verterror", "heighterror", "elevationerror", "zerror", "verticaluncertainty",
+    "zuncertainty", "heightuncertainty", "verticalstandarddeviation", "standarddeviationz",
+    "heightrms", "elevationrms", "elevationsigma", "heightsigma", "cqz", "cqheight", "1dcq", "cq1d",
+}  # fmt: skip
+_PLAIN = {
+    "sigma", "accuracy", "acc", "rms", "rmse", "std", "stdev", "stddev", "sd", "precision", "error",
+    "uncertainty", "standarddeviation", "quality", "cq", "3drms", "3dcq", "cq3d", "3daccuracy",
+}  # fmt: skip
+_GEOGRAPHIC = {"lat", "latitude", "lon", "long", "lng", "longitude"}
+_METRES = {
+    "m": 1.0, "mm": 0.001, "cm": 0.01, "km": 1000.0, "in": FOOT_M / 12, "yd": 3 * FOOT_M,
+    "ft": FOOT_M, "us-ft": US_SURVEY_FOOT_M,
 }  # fmt: skip
 
 _UNIT_WORDS = {
@@ -88,28 +112,82 @@ class Heading:
 def read_heading(text: str) -> Heading:
     """Understand `Northing`, `northing_ft`, `elevation (m)` or `Z [us-ft]`."""
     plain = text.strip()
-    parts = re.fullmatch(r"(.*?)\s*[(\[]\s*(.+?)\s*[)\]]", plain)
-    if parts:
-        name, unit = parts[1], parts[2]
-    else:
-        name, unit = plain, ""
-        for cut in re.finditer(r"[\s_\-.]+", plain):
-            if unit_word(plain[cut.end() :]) and _column(plain[: cut.start()]):
-                name, unit = plain[: cut.start()], plain[cut.end() :]
-                break
+    name, unit = split_unit(plain, lambda before: bool(_column(before)))
     return Heading(plain, _column(name), unit_word(unit) if unit else None)
 
 
+def split_unit(text: str, is_name: Callable[[str], bool]) -> tuple[str, str]:
+    """Name and unit of a heading: what stands in brackets, or a unit word after a known name."""
+    plain = text.strip()
+    parts = re.fullmatch(r"(.*?)\s*[(\[]\s*(.+?)\s*[)\]]", plain)
+    if parts:
+        return parts[1], parts[2]
+    for cut in re.finditer(r"[\s_\-.]+", plain):
+        if unit_word(plain[cut.end() :]) and is_name(plain[: cut.start()]):
+            return plain[: cut.start()], plain[cut.end() :]
+    return plain, ""
+
+
 def _column(name: str) -> str:
-    return _NAMES.get(re.sub(r"[\s\-_.#/]+", "", name.lower()), "")
+    return _NAMES.get(_joined(name), "")
+
+
+def _joined(name: str) -> str:
+    return re.sub(r"[\s\-_.#/]+", "", name.lower())
+
+
+def is_geographic(text: str) -> bool:
+    """Whether a heading names a latitude or a longitude."""
+    return bool(_GEOGRAPHIC & set(re.split(r"[^a-z]+", text.lower())))
+
+
+def sigma_column(headings: Sequence[Heading], unit: Unit) -> tuple[int, float] | None:
+    """Position of the column that says how well heights are known, and metres of its unit.
+
+    A vertical accuracy goes before one that says neither; horizontal ones, counts and dilutions
+    are none.
+    """
+    for known in (_VERTICAL, _PLAIN):
+        for i, heading in enumerate(headings):
+            name, said = split_unit(heading.text, _is_accuracy)
+            if _joined(name) in known:
+                return i, metres_of(unit_word(said) or "", unit)
+    return None
+
+
+def _is_accuracy(name: str) -> bool:
+    return _joined(name) in _VERTICAL | _PLAIN
+
+
+def metres_of(said: str, unit: Unit) -> float:
+    """Metres of the unit that a column says; `unit` for plain feet and where it says none."""
+    if said == "either ft" and unit.key not in _AGREES[said]:
+        return FOOT_M
+    return _METRES.get(said, unit.metres)
+
+
+def unit_row(row: Sequence[str]) -> list[str | None] | None:
+    """Units that a row under the header gives for its columns; None if it is no such row."""
+    words = [text.strip(" ()[]\t") for text in row]
+    units = [unit_word(word) for word in words]
+    plain = ("", "-", "--", "text", "none", "n/a")
+    if sum(unit is not None for unit in units) < 2 or not all(
+        unit or word.lower() in plain for unit, word in zip(units, words, strict=True)
+    ):
+        return None
+    return units
 
 
 @dataclass(frozen=True)
 class Layout:
-    """Position of each column in a row, and how many fields a row has."""
+    """Position of each column in a row, and how many fields a row has.
+
+    `sigma_unit` is the length in metres of one unit of the column `sigma`, if there is one.
+    """
 
     position: dict[str, int]
     width: int
+    sigma_unit: float = 1.0
 
     @property
     def code_is_last(self) -> bool:

@@ -24,8 +24,18 @@ LINES = _words(
     "PATH PE RD RIDGE ROAD SWALE TB TC TOE TOP TOS VALLEY"
 )
 SPOTS = _words("EG G GL GND GR GRD GROUND GS NG OG SH SP SPOT TOPO")
-OFF_GROUND = _words(
-    "BENCHMARK BLDR BM BOULDER CONTROL CP EAVE EAVES RK ROCK ROOF STATION STN TBM WIRE"
+SOFT_LINES = _words("FORM FORMLINE GENTLE SBL SBRK SFT SOFT")
+# Trunks are shot at their foot, which is ground; these words stand for what is shot on top.
+ROCKS = _words("BLD BLDR BOULDER OUTCROP RCK RK ROCK STONE")
+PLANTS = _words("BUSH CANOPY HDG HEDGE PLANT REED REEDS SHR SHRUB VEG VEGETATION")
+MACHINES = _words("CAR DIGGER DUMPER EXCAVATOR MACHINE SKIP TRACTOR TRAILER TRUCK VAN VEH")
+OFF_GROUND = _words("BENCHMARK BM CONTROL CP EAVE EAVES ROOF STATION STN TBM WIRE")
+NAMED = (
+    (ROCKS, Role.ROCK, "on rock, by its name"),
+    (PLANTS, Role.PLANT, "on plants, by its name"),
+    (MACHINES, Role.MACHINE, "on a machine, by its name"),
+    (OFF_GROUND, Role.IGNORE, "not on the ground, by its name"),
+    (SPOTS, Role.GROUND, "spots, by its name"),
 )
 FEWEST_WALKED = 6  # shots that must follow each other before a code without number is a string
 ROUND = 0.2  # 4π area / perimeter²: a string to and fro along a bank is far below it
@@ -63,7 +73,8 @@ def propose_roles(spots: Spots) -> tuple[Proposal, ...]:
     """Propose a role for every code of a survey, in the order in which codes first appear.
 
     A string that ends near its start, or that is named as an edge of water, is an outline; other
-    strings are breaklines; the rest is ground. Strings of one base that differ from the others
+    strings are breaklines, soft ones by their names; names of rock, plants and machines are told
+    apart; the rest is ground. Strings of one base that differ from the others
     get a line of their own. `sort_codes` takes the result as it is.
     """
     rows_of: dict[str, list[int]] = {}
@@ -106,19 +117,20 @@ def _gathered(base: str, strings: dict[str, Proposal]) -> Iterator[Proposal]:
 
 def _meaning(base: str, plan: FloatArray, *, numbered: bool) -> tuple[Role, str, bool]:
     """Role of one string, why, and whether that is more than a fallback."""
-    if base in OFF_GROUND:
-        return Role.IGNORE, "not on the ground, by its name", True
-    if base in SPOTS:
-        return Role.GROUND, "spots, by its name", True
+    for words, role, reason in NAMED:
+        if base in words:
+            return role, reason, True
     places = plan[:-1] if len(plan) > 1 and np.array_equal(plan[0], plan[-1]) else plan
     different = len(np.unique(places, axis=0))
-    named_line = base in LINES
+    named_line = base in LINES or base in SOFT_LINES
     if different >= 3 and shapely.Polygon(places).is_valid:
         if base in WATER_EDGES and _gap(plan) <= OPENING * float(_steps(plan).sum()):
             return Role.OUTLINE, "an edge of water, by its name", True
         if not named_line and _returns(plan, places) and (numbered or _walked(places)):
             return Role.OUTLINE, "it ends near its start", True
     if different >= 2:
+        if base in SOFT_LINES:
+            return Role.SOFT_BREAKLINE, "a line without a break in slope, by its name", True
         if named_line or base in WATER_EDGES:
             return Role.BREAKLINE, "a line, by its name", True
         if numbered:

@@ -1,23 +1,26 @@
 """Blunders among ground shots: heights that no ground beside them explains."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.spatial import cKDTree
 
-from terrain.arrays import BoolArray, FloatArray, IntArray, StrArray
+from terrain.arrays import BoolArray, FloatArray, IntArray
 from terrain.kernels import kernel
+from terrain.survey.codes import CodeString
+from terrain.survey.expectation import expect, lopsided, mates_of
+from terrain.survey.sight import seen_around, steps_of
 from terrain.survey.spots import Spots
 
 NEIGHBOURS = 14
-SECTORS = 8  # directions in which the ground is looked at
 TOLERANCE_M = 0.20  # rough ground under a rover pole; common practice for topographic shots
 SCALES = 6.0  # robust standard deviations
-QUARTER = 0.7071067811865476  # cosine of 45°
-LOUDEST = 2.0  # variance of a prediction over that of one height
-SPREAD = 1 / 6  # of the spread of the predictions: near a break they say little
-STRAIGHT = 0.3  # how far beside its string a shot may lie, over the distance of the other two
+SPREAD = 0.5  # of the spread of the guesses: where they differ they say little
+END = 1.25  # times that at the end of a string, which is only known from one side
+OUTER = 0.45  # mean of the directions to what a shot sees: 0 amid the others, 0.64 at a border
 SAME_HEIGHT_M = 0.0005
+ROUNDS = 8
+APART = 12  # shots in the file within which a run of wrong heights may vouch for itself
 
 
 @dataclass(frozen=True)
@@ -44,18 +47,56 @@ class OddHeight:
     reason: str
 
 
+@dataclass(frozen=True)
+class HeightsOff:
+    """How far ground shots lie off the ground and the string beside them.
+
+    Attributes
+    ----------
+    rows
+        The ground shots, rows of the spots, (n,).
+    nearest_m, typical_m
+        Above the nearest guess and above the middle one, (n,); NaN where nothing can be guessed.
+    limit_m
+        What is usual there, times six, or the tolerance if that is more, (n,).
+    odd
+        Off by more than the limit, (n,).
+    place, first
+        The place in plan of each shot, and the first shot at each place.
+    """
+
+    rows: IntArray
+    nearest_m: FloatArray
+    typical_m: FloatArray
+    limit_m: FloatArray
+    odd: BoolArray
+    place: IntArray
+    first: IntArray
+
+    @property
+    def doubled(self) -> BoolArray:
+        """Which shots share their place with another, (n,)."""
+        shared: BoolArray = np.bincount(self.place)[self.place] > 1 if len(self.place) else self.odd
+        return shared
+
+
 def odd_heights(
-    spots: Spots, ground: BoolArray, *, tolerance_m: float | None = None
+    spots: Spots,
+    ground: BoolArray,
+    *,
+    strings: Sequence[CodeString] = (),
+    tolerance_m: float | None = None,
 ) -> tuple[OddHeight, ...]:
     """Find ground shots that are far above or below the ground beside them.
 
-    Each shot is predicted from its neighbours several times: by planes through those on one side
-    of it, for eight sides, through those in one quarter, for eight quarters, and by the shots
-    before and after it on its string. Ground that breaks (the top and the toe of a bank) still
-    follows one of these; a blunder follows none. The
-    shot is odd if even the nearest prediction is off by more than the tolerance and by more than
-    six robust standard deviations of what is usual around it. Shots at one place with different
-    heights are odd too: the one that fits best is kept.
+    Each shot is predicted several times from the shots that it sees, those that no string hides:
+    by planes through those on one side of it or in one quarter, in eight directions; a shot on a
+    string by planes on either side of the string and by the profile of its string before, after
+    and across it. Ground that breaks (the top and the toe of a bank, a wall) still follows one of
+    these; a blunder follows none. The shot is odd if even the nearest prediction is off by more
+    than the tolerance and by more than six robust standard deviations of what is usual around it.
+    The worst shot of a neighbourhood is taken out before its neighbours are judged. Shots at one
+    place with different heights are odd too: the one that fits best is kept.
 
     Parameters
     ----------
@@ -63,26 +104,19 @@ def odd_heights(
         The survey.
     ground
         (n,) which shots lie on the ground.
+    strings
+        Lines along which the ground may break.
     tolerance_m
         Smallest difference worth a question, m; 0.20 by default.
     """
-    rows = np.flatnonzero(ground)
-    xyz = spots.xyz[rows]
-    if len(rows) == 0:
-        return ()
-    xyz = xyz - xyz.mean(axis=0)
-    _, first, place = np.unique(xyz[:, :2], axis=0, return_index=True, return_inverse=True)
-    place = place.ravel()
-    doubled = np.bincount(place)[place] > 1
-    nearest, typical, scale = _off_the_ground(xyz, spots.code[rows], first, place)
-    limit = np.maximum(TOLERANCE_M if tolerance_m is None else tolerance_m, SCALES * scale)
+    outlook = look_around(spots, ground, [string.rows for string in strings])
+    off = heights_off(outlook, tolerance_m=tolerance_m)
     found = {
-        int(i): _described(spots, int(rows[i]), float(typical[i]))
-        for i in np.flatnonzero(np.abs(nearest) > limit)
-        if not doubled[i]
+        int(i): _described(spots, int(off.rows[i]), float(off.typical_m[i]))
+        for i in np.flatnonzero(off.odd & ~off.doubled)
     }
-    for i, best in _disagreeing(xyz[:, 2], nearest, place, doubled):
-        found[i] = _doubled(spots, int(rows[i]), int(rows[best]))
+    for i, best in disagreeing(spots, off):
+        found[i] = _doubled(spots, int(off.rows[i]), int(off.rows[best]))
     return tuple(found[i] for i in sorted(found))
 
 
@@ -103,154 +137,179 @@ def _odd(spots: Spots, row: int, off: float, reason: str) -> OddHeight:
     return OddHeight(row, str(spots.name[row]), int(spots.line[row]), (x, y, z), off, reason)
 
 
-def _disagreeing(
-    z: FloatArray, nearest: FloatArray, place: IntArray, doubled: BoolArray
-) -> list[tuple[int, int]]:
-    """Pairs (odd, kept) among shots at one place whose heights differ."""
+def disagreeing(spots: Spots, off: HeightsOff) -> list[tuple[int, int]]:
+    """Pairs (odd, kept) of indices into `off.rows`: shots at one place whose heights differ."""
+    z = spots.xyz[off.rows, 2]
     pairs = []
-    candidates = np.flatnonzero(doubled)
-    for group in _groups(candidates, place[candidates]):
-        fit = np.nan_to_num(np.abs(nearest[group]), nan=np.inf)
+    candidates = np.flatnonzero(off.doubled)
+    for group in groups(candidates, off.place[candidates]):
+        fit = np.nan_to_num(np.abs(off.nearest_m[group]), nan=np.inf)
         best = int(group[np.argmin(fit)])
         pairs += [(int(i), best) for i in group if abs(z[i] - z[best]) > SAME_HEIGHT_M]
     return pairs
 
 
-def _groups(members: IntArray, label: IntArray) -> list[IntArray]:
+def groups(members: IntArray, label: IntArray) -> list[IntArray]:
+    """Members with the same label together, in their own order."""
     if len(members) == 0:
         return []
     order = np.argsort(label, kind="stable")
     return np.split(members[order], np.flatnonzero(np.diff(label[order])) + 1)
 
 
-def _off_the_ground(
-    xyz: FloatArray, code: StrArray, first: IntArray, place: IntArray
-) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Height above the nearest prediction, above the middle one, and its usual scale around.
+@dataclass(frozen=True)
+class Outlook:
+    """Ground shots, and which of them each sees.
 
-    Places are predicted from other places only, so that a doubled shot does not vouch for itself.
+    Attributes
+    ----------
+    rows
+        The ground shots, rows of the spots, (n,).
+    xyz
+        Shape (n, 3), m, levelled.
+    walked
+        Indices into `rows` along each string.
+    place, first
+        The place in plan of each shot, and the first shot at each place.
+    around
+        Indices into `rows` of the shots that each sees, −1 where there is none; (n, k), k is 0
+        for fewer than four places.
     """
-    plan, heights = xyz[first, :2], xyz[first, 2]
-    n = len(first)
-    k = min(NEIGHBOURS, n - 1)
-    if k < 3:
-        nothing = np.zeros(len(xyz))
-        return nothing, nothing, nothing
-    _, around = cKDTree(plan).query(plan, k=k + 1)
-    around = _without_self(np.asarray(around, dtype=np.int64))[place]
-    off = _predictions(xyz, plan, heights, around)
-    off = np.column_stack([off, _off_the_string(xyz, code, around, first)])
-    best = np.nanargmin(np.abs(off), axis=1)
-    nearest = np.take_along_axis(off, best[:, None], axis=1)[:, 0]
-    typical = np.nanmedian(off, axis=1)
-    usual = np.abs(nearest[first])[around]
-    scale = 1.4826 * np.median(usual, axis=1)
-    overall = 1.4826 * np.median(np.abs(nearest))
-    spread = 1.4826 * np.nanmedian(np.abs(off - typical[:, None]), axis=1)
-    return nearest, typical, np.maximum(np.maximum(scale, overall), SPREAD * spread)
+
+    rows: IntArray
+    xyz: FloatArray
+    walked: list[IntArray]
+    place: IntArray
+    first: IntArray
+    around: IntArray
 
 
-def _off_the_string(
-    xyz: FloatArray, code: StrArray, around: IntArray, first: IntArray
-) -> FloatArray:
-    """Height of each shot above its string, (n,).
+def look_around(spots: Spots, ground: BoolArray, strings: Sequence[IntArray]) -> Outlook:
+    """See from each ground shot which others no string hides.
 
-    Between the shot before and the shot after of the same code, or at an end of the string in
-    line with the next two. NaN where these are not among the shot's neighbours, or where the
-    string turns sharply.
+    Parameters
+    ----------
+    spots, ground
+        As in `odd_heights`.
+    strings
+        Rows of the spots along each line.
     """
-    off = np.full(len(xyz), np.nan)
-    order = np.argsort(code, kind="stable")
-    middle = (order[1:-1], order[:-2], order[2:])
-    begin = (order[:-2], order[1:-1], order[2:])
-    end = (order[2:], order[1:-1], order[:-2])
-    reach = np.hypot(*(xyz[first[around[:, -1]], :2] - xyz[:, :2]).T)
-    for row, a, b in (begin, end, middle):
-        walked = (code[row] == code[a]) & (code[a] == code[b])
-        to_a, to_b = xyz[a] - xyz[row], xyz[b] - xyz[row]
-        near = np.maximum(np.hypot(*to_a[:, :2].T), np.hypot(*to_b[:, :2].T)) <= reach[row]
-        run = to_b[:, :2] - to_a[:, :2]
-        long = np.einsum("ij,ij->i", run, run)
-        share = -np.einsum("ij,ij->i", to_a[:, :2], run) / np.where(long > 0, long, np.inf)
-        aside = np.hypot(*(to_a[:, :2] + share[:, None] * run).T)
-        straight = (long > 0) & (aside <= STRAIGHT * np.sqrt(long)) & (np.abs(share) <= 2)
-        use = walked & near & straight
-        off[row[use]] = -(to_a[:, 2] + share * (to_b[:, 2] - to_a[:, 2]))[use]
-    return off
-
-
-def _without_self(around: IntArray) -> IntArray:
-    """Neighbours of each place without the place itself, (n, k + 1) → (n, k)."""
-    own = around == np.arange(len(around))[:, None]
-    own[~own.any(axis=1), -1] = True
-    others: IntArray = around[~own].reshape(len(around), -1)
-    return others
-
-
-@kernel
-def _predictions(
-    xyz: FloatArray, plan: FloatArray, heights: FloatArray, around: IntArray
-) -> FloatArray:
-    """Height of each shot above the plane of all its neighbours and of those in each sector.
-
-    Shape (n, 1 + 2 * SECTORS): all, the halves, the quarters; NaN where a sector cannot predict.
-    """
-    n, k = around.shape
-    dx, dy, dz = np.empty(k), np.empty(k), np.empty(k)
-    off = np.empty((n, 2 * SECTORS + 1))
-    for i in range(n):
-        for j in range(k):
-            dx[j] = plan[around[i, j], 0] - xyz[i, 0]
-            dy[j] = plan[around[i, j], 1] - xyz[i, 1]
-            dz[j] = heights[around[i, j]] - xyz[i, 2]
-        off[i, 0] = -_plane_at_origin(dx, dy, dz, 1.0, 0.0, -2.0)
-        for sector in range(SECTORS):
-            east = np.cos(2 * np.pi * sector / SECTORS)
-            north = np.sin(2 * np.pi * sector / SECTORS)
-            off[i, 1 + sector] = -_plane_at_origin(dx, dy, dz, east, north, 0.0)
-            off[i, 1 + SECTORS + sector] = -_plane_at_origin(dx, dy, dz, east, north, QUARTER)
-    return off
-
-
-@kernel
-def _plane_at_origin(
-    dx: FloatArray, dy: FloatArray, dz: FloatArray, east: float, north: float, opening: float
-) -> float:
-    """Height at the origin of the plane through the points within a sector.
-
-    Least squares with weights 1/d, by Cramer's rule; where the points lie in one line the plane
-    is level across it. NaN with fewer than 3 points, or where the noise of the points would be
-    seen enlarged: the sum of squares of the weights that each height gets is above `LOUDEST`.
-    """
-    s = sx = sy = sz = sxx = sxy = syy = sxz = syz = 0.0
-    count = 0
-    for j in range(dx.size):
-        d = np.sqrt(dx[j] * dx[j] + dy[j] * dy[j])
-        if dx[j] * east + dy[j] * north >= (opening - 1e-9) * d:
-            count += 1
-            w = 1.0 / d
-            s += w
-            sx += w * dx[j]
-            sy += w * dy[j]
-            sz += w * dz[j]
-            sxx += w * dx[j] * dx[j]
-            sxy += w * dx[j] * dy[j]
-            syy += w * dy[j] * dy[j]
-            sxz += w * dx[j] * dz[j]
-            syz += w * dy[j] * dz[j]
+    rows = np.flatnonzero(ground).astype(np.int64)
+    xyz = levelled(spots.xyz[rows])
+    _, first, place = np.unique(xyz[:, :2], axis=0, return_index=True, return_inverse=True)
+    place = place.ravel()
+    index = np.full(len(spots.xyz), -1, dtype=np.int64)
+    index[rows] = np.arange(len(rows))
+    walked = [within[within >= 0] for within in (index[string] for string in strings)]
+    count = min(NEIGHBOURS + APART, len(first) - 1)
     if count < 3:
-        return np.nan
-    mx, my, mz = sx / s, sy / s, sz / s
-    sxx, sxy, syy = sxx - mx * sx, sxy - mx * sy, syy - my * sy
-    sxz, syz = sxz - mx * sz, syz - my * sz
-    ridge = 1e-3 * (sxx + syy)
-    sxx, syy = sxx + ridge, syy + ridge
-    det = sxx * syy - sxy * sxy
-    ax, ay = (mx * syy - my * sxy) / det, (my * sxx - mx * sxy) / det
-    loudness = 0.0
-    for j in range(dx.size):
-        d = np.sqrt(dx[j] * dx[j] + dy[j] * dy[j])
-        if dx[j] * east + dy[j] * north >= (opening - 1e-9) * d:
-            share = (1.0 / s - ax * (dx[j] - mx) - ay * (dy[j] - my)) / d
-            loudness += share * share
-    return mz - ax * sxz - ay * syz if loudness <= LOUDEST or opening < -1 else np.nan
+        return Outlook(rows, xyz, walked, place, first, np.empty((len(rows), 0), dtype=np.int64))
+    seen = seen_around(xyz[first, :2], place[steps_of(walked)], count=count)
+    return Outlook(rows, xyz, walked, place, first, np.where(seen >= 0, first[seen], -1)[place])
+
+
+def heights_off(
+    outlook: Outlook, *, tolerance_m: float | None = None, apart: int = 0
+) -> HeightsOff:
+    """Hold every ground shot against what is expected of it.
+
+    Parameters
+    ----------
+    outlook
+        The ground shots and what they see.
+    tolerance_m
+        As in `odd_heights`.
+    apart
+        Shots within so many of each other in the file do not vouch for each other.
+    """
+    rows, xyz, place, first = outlook.rows, outlook.xyz, outlook.place, outlook.first
+    tolerance = TOLERANCE_M if tolerance_m is None else tolerance_m
+    nothing = np.full(len(rows), np.nan)
+    gone = np.zeros(len(rows), dtype=np.bool_)
+    around = np.ascontiguousarray(outlook.around[:, : NEIGHBOURS + apart])
+    if around.shape[1] == 0:
+        return HeightsOff(rows, nothing, nothing, nothing + tolerance, gone, place, first)
+    nearest, typical, limit = nothing.copy(), nothing.copy(), nothing.copy()
+    outer = lopsided(xyz, around) > OUTER
+    which = np.arange(len(rows))
+    for _ in range(ROUNDS):
+        mates = mates_of(xyz, outlook.walked, gone)
+        nearest[which], typical[which], spread = expect(
+            which, xyz, around, rows, apart, gone, mates.row, mates.gap
+        )
+        at_end = (mates.row[which, 1] < 0) != (mates.row[which, 2] < 0)
+        usual = _usual(which, np.abs(nearest), around, outer)
+        least = np.maximum(np.maximum(tolerance, SCALES * usual), SPREAD * SCALES * 1.4826 * spread)
+        limit[which] = np.where(at_end, END * least, least)
+        loud = np.nan_to_num(np.abs(nearest) / limit)
+        worst = _worst(loud, gone, around, mates.row)
+        if not worst.any():
+            break
+        gone |= worst
+        which = np.flatnonzero(_touched(worst, around, mates.row))
+    odd = gone & (np.nan_to_num(np.abs(nearest) / limit) > 1)
+    return HeightsOff(rows, nearest, typical, limit, odd, place, first)
+
+
+def levelled(xyz: FloatArray) -> FloatArray:
+    """The same shots about their middle, without the plane that fits them best, (n, 3)."""
+    if len(xyz) == 0:
+        return xyz
+    centred: FloatArray = xyz - xyz.mean(axis=0)
+    plan = centred[:, :2]
+    grade = np.linalg.lstsq(plan, centred[:, 2], rcond=None)[0]
+    return np.column_stack([plan, centred[:, 2] - plan @ grade])
+
+
+@kernel
+def _usual(which: IntArray, size: FloatArray, around: IntArray, outer: BoolArray) -> FloatArray:
+    """Robust standard deviation of what is usual around each shot of `which`.
+
+    It is at least that of all shots, or for the outer ones that of the outer ones.
+    """
+    k = around.shape[1]
+    within = 1.4826 * np.nanmedian(size)
+    border = max(within, 1.4826 * np.nanmedian(size[outer])) if outer.any() else within
+    usual, seen = np.empty(which.size), np.empty(k)
+    for w in range(which.size):
+        i = which[w]
+        overall = border if outer[i] else within
+        count = 0
+        for m in range(k):
+            j = around[i, m]
+            if j >= 0 and not np.isnan(size[j]):
+                seen[count] = size[j]
+                count += 1
+        usual[w] = max(overall, 1.4826 * np.median(seen[:count])) if count else overall
+    return usual
+
+
+@kernel
+def _worst(loud: FloatArray, gone: BoolArray, around: IntArray, mate: IntArray) -> BoolArray:
+    """Shots beyond their limit that none around them exceeds."""
+    n, k = around.shape
+    worst = np.zeros(n, dtype=np.bool_)
+    for i in range(n):
+        if gone[i] or loud[i] <= 1:
+            continue
+        worst[i] = True
+        for m in range(k + 4):
+            j = around[i, m] if m < k else mate[i, m - k]
+            if j >= 0 and not gone[j] and (loud[j] > loud[i] or (loud[j] == loud[i] and j < i)):
+                worst[i] = False
+                break
+    return worst
+
+
+@kernel
+def _touched(worst: BoolArray, around: IntArray, mate: IntArray) -> BoolArray:
+    """Shots that a taken one vouched for, and the taken ones."""
+    n, k = around.shape
+    touched = worst.copy()
+    for i in range(n):
+        for m in range(k + 4):
+            j = around[i, m] if m < k else mate[i, m - k]
+            if j >= 0 and worst[j]:
+                touched[i] = True
+                break
+    return touched

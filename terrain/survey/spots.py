@@ -1,11 +1,7 @@
 """Spot heights from delimited text: any column order, one message per mistake."""
 
-import csv
-import math
-import re
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
-from itertools import islice
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -19,18 +15,41 @@ from terrain.survey.columns import (
     Heading,
     Layout,
     contradicts,
+    is_geographic,
     layout_of,
+    metres_of,
     read_heading,
+    sigma_column,
     unit_in_comment,
+    unit_row,
 )
-from terrain.survey.opening import cannot_open
+from terrain.survey.delimited import (
+    LOOKED_AT,
+    NUMBER,
+    Lines,
+    blocks,
+    data_lines,
+    decode,
+    find_delimiter,
+    find_header,
+    hold_last_number,
+    is_remark,
+    looks_numeric,
+    may_have_decimal_commas,
+    numbers,
+    read_survey_bytes,
+    wrong_width,
+)
 from terrain.units import Unit
 
-_LOOKED_AT = 50  # rows that decide the delimiter
-_BLOCK = 20_000  # rows split at a time
-_NUMBER = re.compile(r"[-+]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][-+]?[0-9]+)?")
-_DELIMITERS = {"\t": "tabs", ";": "semicolons", ",": "commas", " ": "spaces"}
-_BOMS = {b"\xff\xfe": "utf-16", b"\xfe\xff": "utf-16"}
+_AXES = ("easting", "northing", "elevation")
+_UNKNOWN = frozenset({"", "-", "--", "?", "na", "n/a", "nan", "none", "null"})
+_SUMMARIES = frozenset({
+    "count", "end", "eof", "max", "maximum", "mean", "average", "min", "minimum", "number",
+    "points", "rows", "shots", "std", "sum", "summary", "total", "totals",
+})  # fmt: skip
+_LONG = 1_000_000  # bytes from which the one-pass reader is worth its loading
+_HEAD = 65_536  # bytes that surely hold the lines that decide the layout
 
 
 @dataclass(frozen=True)
@@ -49,6 +68,9 @@ class Spots:
         (n,) line of the file, from 1.
     source
         The file.
+    sigma
+        (n,) standard deviation of each elevation as the instrument states it, m; NaN where the
+        file does not say.
     """
 
     xyz: FloatArray
@@ -56,22 +78,28 @@ class Spots:
     code: StrArray
     line: IntArray
     source: Path
+    sigma: FloatArray = field(default_factory=lambda: np.empty(0))
+
+    def __post_init__(self) -> None:
+        if len(self.sigma) != len(self.xyz):
+            object.__setattr__(self, "sigma", np.full(len(self.xyz), np.nan))
 
 
 @dataclass(frozen=True)
-class _Lines:
-    """Lines that hold data, with their numbers in the file."""
+class _Table:
+    """How the lines of a file hold its points."""
 
-    source: Path
-    text: list[str]
-    number: list[int]
+    layout: Layout
+    delimiter: str
+    first: int  # index of the first line of points
 
 
 def read_spots(path: Path, *, unit: Unit, columns: str | None = None) -> Spots:
     """Read spot heights from a CSV or text file.
 
-    Commas, semicolons (decimal commas allowed), tabs or spaces part the fields. Lines that begin
-    with `#` and blank lines are left out.
+    Commas, semicolons (decimal commas allowed), tabs or spaces part the fields. Blank lines, lines
+    that begin with `#` or `//`, remarks above the header, a row of units under it and totals at
+    the end are no points. Of the columns of quality, the vertical accuracy is kept.
 
     Parameters
     ----------
@@ -91,7 +119,16 @@ def read_spots(path: Path, *, unit: Unit, columns: str | None = None) -> Spots:
         The file names another unit.
     """
     path = Path(path)
-    lines = _data_lines(path, _decode(path), unit)
+    raw = read_survey_bytes(path)
+    if len(raw) > _LONG:
+        spots = _read_plain(path, raw, unit, columns)
+        if spots is not None:
+            return spots
+    text = decode(path, raw)
+    is_open = not text.endswith(("\n", "\r"))
+    lines, comments = data_lines(path, text)
+    del raw, text
+    _check_remarks(comments, unit)
     if not lines.text:
         raise SurveyError(
             "the file has no points",
@@ -99,83 +136,112 @@ def read_spots(path: Path, *, unit: Unit, columns: str | None = None) -> Spots:
             expected="a row for each point: name, northing, easting, elevation, code",
             mend="export the survey again",
         )
-    delimiter = _delimiter(lines.text)
-    head = next(_blocks(lines, delimiter, size=1))[0]
-    layout, has_header = _layout(path, lines.number[0], head, columns, unit)
-    if has_header:
-        lines = _Lines(path, lines.text[1:], lines.number[1:])
-    fields = _fields(lines, layout, delimiter)
+    table = _table(lines, columns, unit)
+    if is_open:
+        hold_last_number(lines.part(table.first), table.delimiter)
+    return _read_lines(_without_totals(lines.part(table.first), table), table, unit)
+
+
+def _read_lines(lines: Lines, table: _Table, unit: Unit) -> Spots:
+    """Read points from lines of any sort, with a message for each mistake."""
+    layout, decimal_comma = table.layout, may_have_decimal_commas(table.delimiter)
+    fields = _fields(lines, table)
     count = len(lines.text)
     if count < 3:
         raise SurveyError(
             f"{count} point{'' if count == 1 else 's'}",
-            place=Place(path),
+            place=Place(lines.source),
             expected="at least 3 points",
             mend="check that the whole survey was exported",
         )
     xyz = np.column_stack(
         [
-            _numbers(lines, fields[layout.position[axis]], axis, decimal_comma=delimiter in ";\t")
-            for axis in ("easting", "northing", "elevation")
+            numbers(lines, fields[layout.position[axis]], axis, decimal_comma=decimal_comma)
+            for axis in _AXES
         ]
     )
+    sigma = np.empty(0)
+    if "sigma" in layout.position:
+        texts = fields[layout.position["sigma"]]
+        sigma = np.array(
+            [
+                _sigma(text, Place(lines.source, line, "accuracy"), decimal_comma=decimal_comma)
+                for text, line in zip(texts, lines.number, strict=True)
+            ]
+        )
     return Spots(
         xyz=np.ascontiguousarray(xyz * unit.metres),
         name=_texts(fields, layout, "point", [str(i + 1) for i in range(count)]),
         code=_texts(fields, layout, "code", [""] * count),
         line=np.array(lines.number, dtype=np.int64),
-        source=path,
+        source=lines.source,
+        sigma=sigma * layout.sigma_unit,
     )
 
 
-def _decode(path: Path) -> str:
+def _read_plain(path: Path, raw: bytes, unit: Unit, columns: str | None) -> Spots | None:
+    """Read a long file without any peculiarity in one pass; None if it has one."""
+    from terrain.survey.plain_rows import plain_rows  # noqa: PLC0415 - numba, for long files only
+
+    cut = raw.rfind(b"\n", 0, _HEAD)
     try:
-        raw = path.read_bytes()
-    except IsADirectoryError:
-        raise SurveyError(
-            "this is a folder", place=Place(path), expected="a file", mend="name a file inside it"
-        ) from None
-    except OSError as error:
-        raise cannot_open(path, error, "survey") from None
-    if not raw.strip(b"\x00 \t\r\n\xef\xbb\xbf"):
-        raise SurveyError(
-            "the file is empty",
-            place=Place(path),
-            expected="a row for each point",
-            mend="export the survey again",
-        )
-    encoding = _BOMS.get(raw[:2], "utf-8-sig")
-    if encoding == "utf-8-sig" and b"\x00" in raw:
-        raise SurveyError(
-            "this is a binary file",
-            place=Place(path),
-            expected="text: CSV or TXT (clouds end in .las or .laz)",
-            mend="export the points as CSV",
-        )
-    try:
-        return raw.decode(encoding)
-    except UnicodeDecodeError as error:
-        raise SurveyError(
-            f"byte 0x{raw[error.start]:02x} is not text in UTF-8",
-            place=Place(path, raw.count(b"\n", 0, error.start) + 1),
-            expected="text in UTF-8",
-            mend="save the file again as UTF-8",
-        ) from None
+        head = raw[: cut + 1].decode("ascii")
+    except UnicodeDecodeError:
+        return None
+    if "\r" in head.replace("\r\n", ""):
+        return None
+    lines, comments = data_lines(path, head)
+    if len(lines.text) <= 2 * LOOKED_AT:
+        return None
+    _check_remarks(comments, unit)
+    table = _table(lines, columns, unit)
+    if not raw.endswith(b"\n") and _may_be_cut(path, raw, table.delimiter):
+        return None
+    first = lines.number[table.first]
+    start = len("".join(head.splitlines(keepends=True)[: first - 1]))
+    rows = plain_rows(raw[start:].rstrip(b"\r\n "), table.delimiter, table.layout.width)
+    if rows is None:
+        return None
+    at, decimal_comma = table.layout.position, may_have_decimal_commas(table.delimiter)
+    axes = [rows.floats(at[axis], decimal_comma=decimal_comma) for axis in _AXES]
+    sigma: FloatArray | None = np.empty(0)
+    if "sigma" in at:
+        sigma = rows.floats(at["sigma"], decimal_comma=decimal_comma)
+    if any(axis is None for axis in axes) or sigma is None or (sigma < 0).any():
+        return None
+    names = rows.texts(at["point"]) if "point" in at else _row_numbers(len(rows))
+    if names[-1].split()[:1] and names[-1].split()[0].lower() in _SUMMARIES:
+        return None
+    xyz = np.column_stack([axis for axis in axes if axis is not None])
+    xyz *= unit.metres
+    return Spots(
+        xyz=xyz,
+        name=names,
+        code=rows.texts(at["code"]) if "code" in at else np.zeros(len(rows), dtype="U1"),
+        line=np.arange(first, first + len(rows), dtype=np.int64),
+        source=path,
+        sigma=sigma * table.layout.sigma_unit,
+    )
 
 
-def _data_lines(path: Path, text: str, unit: Unit) -> _Lines:
-    lines = re.split(r"\r\n|\n|\r", text) if "\r" in text else text.split("\n")
-    kept, number = [], []
-    for i, line in enumerate(lines, start=1):
-        plain = line.strip(" \r")
-        if plain.startswith("#"):
-            said = unit_in_comment(plain)
-            if said and contradicts(said, unit):
-                raise _other_unit(path, i, f"the comment {plain!r}", unit)
-        elif plain and not plain.isspace():
-            kept.append(plain)
-            number.append(i)
-    return _Lines(path, kept, number)
+def _may_be_cut(path: Path, raw: bytes, delimiter: str) -> bool:
+    tail = raw[-_HEAD:].decode("ascii", errors="replace").split("\n")[1:]
+    try:
+        hold_last_number(Lines(path, tail, list(range(len(tail)))), delimiter)
+    except SurveyError:
+        return True
+    return False
+
+
+def _row_numbers(count: int) -> StrArray:
+    return np.arange(1, count + 1).astype(f"U{len(str(count))}")
+
+
+def _check_remarks(remarks: Lines, unit: Unit) -> None:
+    for text, line in zip(remarks.text, remarks.number, strict=True):
+        said = unit_in_comment(text)
+        if said and contradicts(said, unit):
+            raise _other_unit(remarks.source, line, f"the comment {text!r}", unit)
 
 
 def _other_unit(path: Path, line: int, what: str, unit: Unit) -> UnitError:
@@ -187,55 +253,92 @@ def _other_unit(path: Path, line: int, what: str, unit: Unit) -> UnitError:
     )
 
 
-def _delimiter(lines: Sequence[str]) -> str:
-    looked_at = lines[:_LOOKED_AT]
-    for delimiter in ("\t", ";", ","):
-        if all(line.count(delimiter) >= 2 for line in looked_at):
-            return delimiter
-    counts = {d: sum(line.count(d) >= 2 for line in looked_at) for d in "\t;,"}
-    best = max(counts, key=lambda d: counts[d])
-    if 2 * counts[best] > len(looked_at):
-        return best
-    return next((d for d in "\t;," if d in lines[0] and " " not in lines[0]), " ")
+def _names_columns(fields: Sequence[str]) -> bool:
+    named = {read_heading(text).column for text in fields}
+    return named.issuperset(NEEDED)
 
 
-def _blocks(lines: _Lines, delimiter: str, *, size: int) -> Iterator[list[list[str]]]:
-    """Split lines into rows of fields, one row a line; rows are short-lived to spare memory."""
-    reader = csv.reader(
-        lines.text, delimiter=delimiter, skipinitialspace=delimiter != "\t", strict=True
-    )
-    done = 0
-    while True:
-        try:
-            rows = list(islice(reader, size))
-        except csv.Error as error:
-            raise _unpaired_quote(lines, done, str(error)) from None
-        done += len(rows)
-        if done != reader.line_num:
-            raise _unpaired_quote(lines, done - len(rows), "a quoted text runs over the line's end")
-        if not rows:
-            return
-        yield rows
+def _table(lines: Lines, columns: str | None, unit: Unit) -> _Table:
+    """Find the header above the points, or the first point where there is none."""
+    top = find_header(lines, _names_columns)
+    if top is None:
+        top = 0
+        while top < len(lines.text) - 1 and is_remark(lines.text[top]):
+            top += 1
+    _check_remarks(lines.part(0, top), unit)
+    delimiter = find_delimiter(lines.text[top:])
+    for text, line in zip(lines.text[:top], lines.number[:top], strict=True):
+        if sum(looks_numeric(word) for word in text.split(delimiter)) >= len(NEEDED):
+            raise SurveyError(
+                f"a row of numbers stands above the header of line {lines.number[top]}",
+                place=Place(lines.source, line),
+                expected="the header first, then the points",
+                mend="move the header to the top, or mark the row as a remark with #",
+            )
+    rows = next(blocks(lines.part(top, top + 2), delimiter, size=2))
+    head = rows[0]
+    layout, has_header = _layout(lines.source, lines.number[top], head, columns, unit)
+    first = top + has_header
+    if has_header and len(rows) > 1 and len(rows[1]) == len(head):
+        units = unit_row(rows[1])
+        if units is not None:
+            layout = _with_units(
+                layout, rows[1], units, Place(lines.source, lines.number[first]), unit
+            )
+            first += 1
+    return _Table(layout, delimiter, first)
 
 
-def _unpaired_quote(lines: _Lines, start: int, why: str) -> SurveyError:
-    at = next(
-        (i for i in range(start, len(lines.text)) if lines.text[i].count('"') % 2),
-        next((i for i in range(start, len(lines.text)) if '"' in lines.text[i]), start),
-    )
-    return SurveyError(
-        f"the row cannot be split into fields: {why}",
-        place=Place(lines.source, lines.number[at]),
-        expected='one point on one line, quotes in pairs such as "top of bank"',
-        mend="close or remove the quote",
-    )
+def _with_units(
+    layout: Layout, row: Sequence[str], units: Sequence[str | None], place: Place, unit: Unit
+) -> Layout:
+    """Hold the row of units under the header against the unit of the file."""
+    assert place.file is not None
+    assert place.line is not None
+    for axis in _AXES:
+        said = units[layout.position[axis]]
+        if said and contradicts(said, unit):
+            text = row[layout.position[axis]].strip()
+            raise _other_unit(Path(place.file), place.line, f"{text!r} under the header", unit)
+    if "sigma" not in layout.position:
+        return layout
+    said = units[layout.position["sigma"]]
+    return replace(layout, sigma_unit=metres_of(said, unit)) if said else layout
 
 
-def _fields(lines: _Lines, layout: Layout, delimiter: str) -> list[list[str]]:
+def _without_totals(lines: Lines, table: _Table) -> Lines:
+    """Drop totals and remarks that stand below the last point."""
+    layout = table.layout
+    last = len(lines.text)
+    while last > 0:
+        text = lines.text[last - 1]
+        word = text.strip('" ').replace(table.delimiter, " ").split(" ")[0].rstrip(":=").lower()
+        is_total = word in _SUMMARIES
+        if not is_total and not is_remark(text):
+            break
+        row = [field.strip() for field in text.split(table.delimiter)]
+        is_point = len(row) == layout.width and all(
+            looks_numeric(row[layout.position[axis]]) for axis in _AXES
+        )
+        if is_point and is_total:
+            raise SurveyError(
+                f"the last row is called {row[0]!r}, like a total",
+                place=Place(lines.source, lines.number[last - 1]),
+                expected="a row for each point",
+                mend="remove the row if it is no point, or give the point another name",
+            )
+        if is_point:
+            break
+        last -= 1
+    return lines.part(0, last)
+
+
+def _fields(lines: Lines, table: _Table) -> list[list[str]]:
     """Texts of each column."""
+    layout, delimiter = table.layout, table.delimiter
     fields: list[list[str]] = [[] for _ in range(layout.width)]
     done = 0
-    for block in _blocks(lines, delimiter, size=_BLOCK):
+    for block in blocks(lines, delimiter):
         rows = block
         if set(map(len, rows)) != {layout.width}:
             rows = [
@@ -254,10 +357,12 @@ def _layout(
     """Columns from the letters or the header, and whether the first line is a header."""
     headings = [read_heading(text) for text in head]
     named = {heading.column for heading in headings if heading.column}
-    is_header = not any(_looks_numeric(text) for text in head) and bool(named)
+    is_header = not any(looks_numeric(text) for text in head) and bool(
+        named or any(map(is_geographic, head))
+    )
     if is_header:
         for heading in headings:
-            if heading.unit and contradicts(heading.unit, unit):
+            if heading.column in NEEDED and heading.unit and contradicts(heading.unit, unit):
                 raise _other_unit(path, line, f"the column {heading.text!r}", unit)
     if columns is not None:
         layout = _lettered(path, columns)
@@ -272,11 +377,12 @@ def _layout(
             f"plan: {TWO_ORDERS}",
             mend="say which order it is with columns; a wrong guess would turn the site over",
         )
-    return _headed(path, line, headings), True
-
-
-def _looks_numeric(text: str) -> bool:
-    return bool(_NUMBER.fullmatch(text.strip().replace(",", ".")))
+    layout = _headed(path, line, headings)
+    sigma = sigma_column(headings, unit)
+    if sigma is not None:
+        position = layout.position | {"sigma": sigma[0]}
+        layout = replace(layout, position=position, sigma_unit=sigma[1])
+    return layout, True
 
 
 def _lettered(path: Path, columns: str) -> Layout:
@@ -324,6 +430,14 @@ def _headed(path: Path, line: int, headings: Sequence[Heading]) -> Layout:
             mend="rename or remove one of them, or give columns in the plan",
         )
     missing = [name for name in NEEDED if name not in names]
+    if missing and any(is_geographic(heading.text) for heading in headings):
+        raise SurveyError(
+            f"the header gives latitude and longitude, and no {' and no '.join(missing)}; "
+            f"found {found}",
+            place=Place(path, line),
+            expected="eastings and northings in the unit of the plan",
+            mend="export the points again with projected (grid) coordinates",
+        )
     if missing:
         raise SurveyError(
             f"the header has no column for the {' and the '.join(missing)}; found {found}",
@@ -361,43 +475,23 @@ def _even_row(row: list[str], layout: Layout, delimiter: str, place: Place) -> l
             return [*row, ""]
         if len(row) > width:
             return [*row[: width - 1], " ".join(row[width - 1 :])]
-    count = f"{len(row)} field{'' if len(row) == 1 else 's'}"
-    raise SurveyError(
-        f"{count}, parted by {_DELIMITERS[delimiter]}",
-        place=place,
-        expected=f"{width} fields, one for each column",
-        mend="add the missing fields or remove the extra ones; quote a text that holds a delimiter",
-    )
+    raise wrong_width(row, width, delimiter, place)
 
 
-def _numbers(lines: _Lines, texts: Sequence[str], axis: str, *, decimal_comma: bool) -> FloatArray:
-    """Finite numbers from texts."""
-    if decimal_comma and any("," in text for text in texts):
-        texts = [text.replace(",", ".") for text in texts]
-    try:
-        values = np.array(list(map(float, texts)), dtype=np.float64)
-    except ValueError:
-        values = None
-    joined = "".join(texts)
-    plain = joined.isascii() and "_" not in joined  # float() also takes 1_000 and other digits
-    if values is not None and plain and np.isfinite(values).all():
-        return values
-    for text, line in zip(texts, lines.number, strict=True):
-        if _NUMBER.fullmatch(text.strip()) is None or not math.isfinite(float(text)):
-            raise _not_a_number(Place(lines.source, line, axis), text)
-    return np.array([float(text) for text in texts])
-
-
-def _not_a_number(place: Place, text: str) -> SurveyError:
-    mend = "correct the number"
-    if not text.strip():
-        mend = "fill in the number, or remove the row"
-    elif "," in text:
-        mend = "write decimal points, or part the fields by semicolons where commas are decimal"
-    elif place.key in ("northing", "easting") and re.search(r"[A-Za-z]", text):
-        mend = "correct the number, or check the order of the columns"
-    what = f"{text.strip()!r} is not a number" if text.strip() else "the field is empty"
-    return SurveyError(what, place=place, expected="a finite number", mend=mend)
+def _sigma(text: str, place: Place, *, decimal_comma: bool) -> float:
+    """Accuracy of a height as written, NaN where nothing is said."""
+    plain = text.strip()
+    if plain.lower() in _UNKNOWN:
+        return np.nan
+    written = plain.replace(",", ".") if decimal_comma else plain
+    if NUMBER.fullmatch(written) is None or float(written) < 0 or np.isinf(float(written)):
+        raise SurveyError(
+            f"{plain!r} is not an accuracy",
+            place=place,
+            expected="a number from 0, or nothing where the accuracy is not known",
+            mend="correct the number, or remove the column",
+        )
+    return float(written)
 
 
 def _texts(

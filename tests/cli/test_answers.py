@@ -124,7 +124,7 @@ def test_every_number_in_json_says_its_unit_or_is_a_count(run: Run, site: Path, 
     counts = {
         "points", "ground_points", "line", "places", "loads", "loads_low", "loads_high",
         "compared_at", "GS", "WE1", "points_inside", "count", "crowded",
-        "liner_rolls", "waste_share",
+        "liner_rolls", "waste_share", "shots", "poor_share", "share", "share_of_all",
     }  # fmt: skip
     named = keys_with_numbers(said_json(run, command, site))
     assert len(named) > 5
@@ -142,9 +142,9 @@ def test_what_is_ignored_is_said_to_be(run: Run, site: Path):
 def test_an_odd_height_is_named_kept_or_left_out(run: Run, site: Path):
     replace(site / "rover.csv", "41,812.0000000,512.0000000,100.0", "41,812.0,512.0,105.0")
     shown = run("survey", site)
-    assert "1 height far from the neighbours, kept" in shown.out
-    row = next(line.split() for line in shown.out.splitlines() if line.startswith("  41 "))
-    assert row[:5] == ["41", "42", "105.00", "m", "+5.00"]
+    assert "2 things to look at" in shown.out  # and one place shot twice
+    row = next(line.split() for line in shown.out.splitlines() if line.startswith("  spikes "))
+    assert row[:6] == ["spikes", "41", "42", "+5.00", "m", "kept"]
     kept = run("volumes", site, "--json")
     assert kept.code == 0
     assert "41 (line 42)" in kept.err

@@ -35,7 +35,7 @@ def test_a_plan_that_cannot_be_built_does_not_hide_the_survey(run: Run, site: Pa
     replace(site / "site.toml", "centre = [515.0", "centre = [523.0")
     said = run("survey", site)
     assert said.code == 1
-    assert "the ground is made from 85 points" in said.out
+    assert "the ground is made from 85 heights" in said.out
     assert "outlines over the survey" not in said.out
     assert "outside the survey" in said.err
     told = run("survey", site, "--json")

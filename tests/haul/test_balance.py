@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 
 from terrain.earthwork.soil import Soil
 from terrain.haul import SoilWork, Truck, balance, cone_heap
+from terrain.units import parse_density, parse_mass, parse_volume
 
 TRUCK = Truck(9.0, 15000.0)
 CLAY = Soil("clay", 0.30, 0.10, 2000.0)
@@ -27,8 +28,49 @@ def test_bank_volume_is_conserved_over_two_soils(dug, placed):
     assert lowest - 1e-6 <= abs(result.surplus_loose_m3) <= highest + 1e-6
     assert result.load_kg <= TRUCK.payload_kg * (1 + 1e-12)
     assert result.load_m3 <= TRUCK.volume_m3
-    assert (result.loads - 1) * result.load_m3 < abs(result.surplus_loose_m3) + 1e-6
-    assert result.loads * result.load_m3 >= abs(result.surplus_loose_m3) - 1e-6
+    for name in ("excavation_bank_m3", "placed_compacted_m3", "surplus_bank_m3", "loads"):
+        parts = [getattr(each, name) for each in result.soils]
+        assert sum(parts) == pytest.approx(getattr(result, name), rel=1e-9, abs=1e-9)
+    signs = {math.copysign(1, each.surplus_bank_m3) for each in result.soils if each.loads}
+    assert len(signs) <= 1
+    for each in result.soils:
+        assert (each.loads - 1) * each.load_m3 < abs(each.surplus_loose_m3) + 1e-6
+        assert each.loads * each.load_m3 >= abs(each.surplus_loose_m3) - 1e-6
+
+
+def test_two_soils_leave_in_loads_of_their_own():
+    """Worked by hand, 12 yd³ and 40,000 lb a truck.
+
+    Clay of 3,000 bank and 2,310 loose lb/yd³ (a published problem): 6,111 yd³ in place are 7,936
+    loose, 662 loads of 12 yd³ and 27,720 lb. Wet gravel of 3,374 loose lb/yd³ (a published density
+    table) at 12 %: 1,000 yd³ in place are 1,120 loose; a load is 40,000 / 3,374 = 11.855 yd³, so
+    94.5, 95 loads. Mixed, the 9,056 yd³ would fit 755 loads.
+    """
+    clay = Soil("clay", 3000 / 2310 - 1, 0.20, parse_density("3000 lb/yd3"))
+    gravel = Soil("wet gravel", 0.12, 0.05, parse_density(f"{3374 * 1.12} lb/yd3"))
+    yard, truck = parse_volume("1 yd3"), Truck(parse_volume("12 yd3"), parse_mass("40000 lb"))
+    result = balance([SoilWork(clay, 6111 * yard, 0), SoilWork(gravel, 1000 * yard, 0)], truck)
+    assert [each.loads for each in result.soils] == [662, 95]
+    assert [each.weight_binds for each in result.soils] == [False, True]
+    assert [each.load_m3 / yard for each in result.soils] == pytest.approx([12, 11.855], abs=5e-4)
+    assert result.soils[0].load_kg == pytest.approx(parse_mass("27720 lb"))
+    assert result.loads == 757
+
+
+def test_fill_takes_its_own_soil_then_the_others_and_topsoil_last():
+    """Worked by hand: 90 m³ of compacted clay at a shrink of 10 % take 100 m³ in place.
+
+    40 are dug in clay; 30 of sand and 50 of topsoil are there. The sand goes whole, topsoil gives
+    the 30 that are missing still, and 20 of it are left.
+    """
+    topsoil = Soil("topsoil", 0.2, 0.0, 1500.0)
+    works = [
+        SoilWork(topsoil, 50, 0, kept_apart=True), SoilWork(CLAY, 40, 90), SoilWork(SAND, 30, 0)
+    ]  # fmt: skip
+    result = balance(works, TRUCK)
+    assert [each.surplus_bank_m3 for each in result.soils] == pytest.approx([20, 0, 0])
+    less = balance([works[0], SoilWork(CLAY, 40, 54), works[2]], TRUCK)
+    assert [each.surplus_bank_m3 for each in less.soils] == pytest.approx([50, 0, 10])
 
 
 @given(volume=st.floats(0.01, 1e5), repose=st.floats(20, 45))

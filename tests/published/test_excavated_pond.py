@@ -155,8 +155,8 @@ def test_every_method_is_within_its_own_bound(tmp_path: Path, turn_deg: float):
         "grid": grid_volume(before, after, lattice),
         "prism": prism_volume(before, after, lattice),
         "trapezoid": trapezoid_volume(
-            before, after, baseline,
-            spacing=2 * FOOT, half_width=(north - south) / 2, offset_step=lattice.cell,
+            before, after, region=shapely.box(*lattice.bounds), baseline=baseline,
+            spacing=2 * FOOT, tolerance_m3=1.0,
         ),
     }  # fmt: skip
     for method, answer in answers.items():

@@ -7,8 +7,8 @@ import numpy as np
 import shapely
 
 from terrain.design.tables import Plan
-from terrain.site import SpotSurvey
-from terrain.survey import Role, Spots, odd_heights, sort_codes
+from terrain.measured import Reading, SpotSurvey, sort_shots
+from terrain.survey import Role, Spots
 from terrain.units import METRE, Unit
 
 
@@ -100,10 +100,8 @@ def rover(existing, xx, yy, pond):
     xyz[-1, 2] += SPOILED[2]
     number = np.arange(1, len(xyz) + 1)
     shots = Spots(xyz, number.astype(str), code, number, Path("rover.csv"))
-    work = sort_codes(shots, ROLES)
-    odd = odd_heights(shots, work.ground)
     table = plan_of_the_garden().survey[0]
-    return SpotSurvey(table, shots, work, odd, np.flatnonzero(work.ground))
+    return sort_shots(Reading(table, "spot heights", len(xyz), shots), (), ROLES)
 
 
 def plan_of_the_garden():

@@ -1,4 +1,7 @@
-"""The survey sheet: every role drawn, odd heights ringed, the plan's outlines where they are."""
+"""The survey sheet: every role drawn, every finding marked, the plan's outlines where they are."""
+
+from dataclasses import replace
+from itertools import cycle
 
 import numpy as np
 import pytest
@@ -6,7 +9,9 @@ import shapely
 from matplotlib.image import imread
 
 from terrain.review import canvas, look
+from terrain.review.finding_marks import SIGNS
 from terrain.review.survey_sheet import BREAKLINE, EDGE, SPOT, survey_sheet
+from terrain.survey import Finding, Kind
 from tests.review.garden import SPOILED
 from tests.review.test_sheets import kept, shown, texts  # noqa: F401 - kept is a fixture
 
@@ -51,18 +56,51 @@ def test_shots_are_drawn_by_role(site, sheet):
     assert f"{len(xy)} shots, makes the ground" in said
 
 
-def test_the_wrong_height_is_ringed_and_labelled(site, sheet):
-    rings = [
+def marks(figure, kind):
+    """Places of the marks of one kind of finding on the map."""
+    sign = SIGNS[kind]
+    drawn = [
         line.get_xydata()
-        for line in sheet.axes[1].lines
-        if line.get_marker() == "o" and line.get_markeredgecolor() == look.ALERT
+        for line in figure.axes[1].lines
+        if line.get_marker() == sign.marker and line.get_markeredgecolor() == sign.colour
     ]
-    (places,) = rings
-    assert SPOILED[:2] in {tuple(place) for place in places}
+    return {tuple(place) for line in drawn for place in line}
+
+
+def test_the_wrong_height_is_marked_labelled_and_listed(site, sheet):
+    assert SPOILED[:2] in marks(sheet, Kind.SPIKES)
     number = len(site.spot_surveys["rover"].spots.name)
     (label,) = [t for t in texts(sheet) if t.get_text().startswith(f"{number}: ")]
     off = float(label.get_text().split(": ")[1].split()[0])
     assert off == pytest.approx(SPOILED[2], abs=0.1)
+    listed = [t.get_text() for t in texts(sheet) if t.get_text().startswith(f"{number}, line")]
+    assert len(listed) == 1
+
+
+def findings_of_every_kind(count):
+    """One finding a kind, over and over, in a corner of the garden."""
+    return [
+        Finding(kind, (k,), f"{k}", k, (5 + 2.3 * (k % 13), 6 + 1.7 * (k % 11), 100), 0.5, "", (k,))
+        for k, kind in zip(range(count), cycle(Kind))
+    ]
+
+
+@pytest.mark.parametrize("count", [1, 14, 60])
+def test_every_finding_is_marked_and_the_list_says_how_many_more(site, kept, tmp_path, count):  # noqa: F811
+    rover = replace(site.spot_surveys["rover"], findings=tuple(findings_of_every_kind(count)))
+    spoiled = replace(site, spot_surveys={"rover": rover})
+    survey_sheet(spoiled, tmp_path / "survey.png")
+    (figure,) = kept
+    for finding in findings_of_every_kind(count):
+        assert finding.xyz[:2] in marks(figure, finding.kind)
+    listed = [t for t in texts(figure) if ", line " in t.get_text()]
+    more = [t.get_text() for t in texts(figure) if "more in survey --json" in t.get_text()]
+    assert 1 <= len(listed) <= 12
+    rest = count - len(listed)
+    assert more == ([f"and {rest} more in survey --json"] if rest else [])
+    boxes = [canvas.extent(label) for label in shown(figure)]
+    for i, box in enumerate(boxes):
+        assert not any(canvas.overlaps(box, other, gap=-1.0) for other in boxes[:i])
 
 
 def test_every_element_is_outlined_and_named_with_its_area(site, sheet):

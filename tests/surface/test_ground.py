@@ -1,5 +1,6 @@
 """Ground from clouds, against hillsides whose height is a formula."""
 
+import struct
 from pathlib import Path
 
 import laspy
@@ -8,9 +9,10 @@ import pytest
 from scipy import ndimage
 
 from terrain.errors import SurfaceError, SurveyError, UnitError
+from terrain.surface.discs import open_disc
 from terrain.surface.gaps import fill_everywhere, fill_small_gaps, small_gaps
 from terrain.surface.ground import ground_from_cloud
-from terrain.surface.openings import Opening, ground_surface, open_square, stray_cells
+from terrain.surface.openings import ground_surface, joined_cells, stray_cells
 from terrain.units import FOOT, METRE
 
 NOISE_M = 0.03
@@ -199,6 +201,16 @@ def test_a_cut_cloud_gives_no_ground(tmp_path, bare):
         ground_from_cloud(tmp_path / "cut.laz", unit=METRE)
 
 
+@pytest.mark.parametrize("largest_x", [float("nan"), float("inf"), 0.0])
+def test_a_header_with_an_impossible_box(tmp_path, bare, largest_x):
+    """LAS specification, public header block: the largest x at byte 179."""
+    content = bytearray(bare.read_bytes())
+    struct.pack_into("<d", content, 179, largest_x)
+    (tmp_path / "box.laz").write_bytes(content)
+    with pytest.raises(SurveyError, match="header"):
+        ground_from_cloud(tmp_path / "box.laz", unit=METRE)
+
+
 def test_another_unit_is_refused():
     sample = Path(__file__).parents[1] / "data" / "ground_and_trees_usft.laz"
     with pytest.raises(UnitError, match="us-ft"):
@@ -207,36 +219,76 @@ def test_another_unit_is_refused():
 
 def test_a_plane_is_its_own_opening():
     x, y = np.meshgrid(np.arange(30.0), np.arange(20.0))
-    np.testing.assert_allclose(
-        open_square(0.7 * x - 0.3 * y, 4)[5:-5, 5:-5], (0.7 * x - 0.3 * y)[5:-5, 5:-5]
-    )
+    plane = (0.7 * x - 0.3 * y).astype(np.float32)
+    np.testing.assert_allclose(open_disc(plane, 4)[5:-5, 5:-5], plane[5:-5, 5:-5])
 
 
+@pytest.mark.parametrize("shape", [(47, 61), (200, 700)])
 @pytest.mark.parametrize("radius", [1, 4, 7])
-def test_openings_agree_with_scipy_away_from_the_border(radius):
-    z = np.random.default_rng(9).random((47, 61))
+def test_openings_agree_with_scipy_away_from_the_border(radius, shape):
+    z = np.random.default_rng(9).random(shape).astype(np.float32)
     inside = np.s_[2 * radius : -2 * radius, 2 * radius : -2 * radius]
-    by_scipy = ndimage.grey_opening(z, size=2 * radius + 1)
-    np.testing.assert_array_equal(open_square(z, radius)[inside], by_scipy[inside])
+    y, x = np.mgrid[-radius : radius + 1, -radius : radius + 1]
+    by_scipy = ndimage.grey_opening(z, footprint=x**2 + y**2 <= radius**2)
+    np.testing.assert_array_equal(open_disc(z, radius)[inside], by_scipy[inside])
 
 
-def test_a_block_is_taken_off_a_slope():
+def test_a_slope_is_not_cut_at_its_upper_end():
+    x, _ = np.meshgrid(np.arange(30.0), np.arange(20.0))
+    np.testing.assert_array_equal(open_disc(x.astype(np.float32), 6), x)
+
+
+@pytest.mark.parametrize("turn_deg", [0, 20, 45, 70])
+def test_a_block_is_taken_off_a_slope_whichever_way_it_falls(turn_deg):
+    """Also a block that is lower than the slope rises across it, askew to the grid."""
+    x, y = np.meshgrid(np.arange(60.0), np.arange(50.0))
+    turn = np.deg2rad(turn_deg)
+    low = 0.3 * (x * np.cos(turn) + y * np.sin(turn))
+    block = (abs(x - 30) <= 3) & (abs(y - 25) <= 3)
+    low[block] += 1.5
+    ground, opening = ground_surface(low, 1.0, slope=None, largest_object_m=10)
+    assert np.isnan(ground[block]).all()
+    assert np.isfinite(ground[~block]).mean() > 0.99
+    assert opening.slope == pytest.approx(0.1)
+
+
+def test_the_slope_asked_for_is_the_slope_used():
+    low = np.random.default_rng(3).normal(0, 0.5, (40, 40))
+    _, opening = ground_surface(low, 1.0, slope=0.17, largest_object_m=8)
+    assert opening.slope == 0.17
+
+
+def test_terraces_are_ground_and_make_the_slope_larger():
+    """Benches 6 m wide with ragged brows, faces of 1:1 and 3 m high: nothing stands on them."""
+    x, y = np.meshgrid(np.arange(80.0), np.arange(70.0))
+    ragged = np.random.default_rng(2).normal(0, 0.3, x.shape)
+    along = x + 1.5 * np.sin(y / 2.3) + 2 * np.sin(y / 7.1) + ragged
+    low = 3 * (along // 9) + np.clip(along % 9 - 6, 0, 3)
+    ground, opening = ground_surface(low, 1.0, slope=None, largest_object_m=18)
+    assert opening.broken_share > 0.5
+    assert opening.slope == pytest.approx(0.3)
+    assert np.isfinite(ground).mean() > 0.99
+
+
+def test_a_brow_is_joined_and_a_roof_is_not():
+    x, _ = np.meshgrid(np.arange(40.0), np.arange(30.0))
+    z = np.clip(x - 20, 0, 4)
+    roof = np.zeros(z.shape, dtype=bool)
+    roof[10:16, 5:12] = True
+    z[roof] = 3.0
+    brow = (x > 20) & (x < 24)
+    joined = joined_cells(z, roof | brow, 1.0)
+    np.testing.assert_array_equal(joined, brow)
+
+
+def test_stray_returns_are_found_and_a_wide_pit_is_not():
     x, _ = np.meshgrid(np.arange(40.0), np.arange(30.0))
     low = 0.3 * x
-    low[10:14, 20:25] += 2.0
-    ground = ground_surface(low, 1.0, Opening(slope=0.15, largest_object_m=10, step_m=0.3))
-    assert np.isnan(ground[10:14, 20:25]).all()
-    assert np.isfinite(ground).sum() == low.size - 20
-
-
-def test_a_stray_return_is_found_and_a_wide_pit_is_not():
-    x, _ = np.meshgrid(np.arange(40.0), np.arange(30.0))
-    low = 0.3 * x
-    low[5, 5] -= 20
-    low[15:22, 20:28] -= 7
-    stray = stray_cells(low, 1.0, 0.3)
-    assert stray.nonzero()[0].tolist() == [5]
-    assert stray[5, 5]
+    strays = [(5, 5), (5, 6), (20, 8)]
+    for row, column in strays:
+        low[row, column] -= 20
+    low[15:22, 20:28] -= 4
+    assert list(zip(*stray_cells(low, 1.0).nonzero(), strict=True)) == strays
 
 
 def test_a_hole_in_a_plane_is_closed_by_the_plane():

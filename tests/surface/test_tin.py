@@ -8,7 +8,7 @@ from scipy.interpolate import LinearNDInterpolator
 from scipy.spatial import ConvexHull, Delaunay
 
 from terrain.errors import SurfaceError
-from terrain.surface import Lattice, build_tin
+from terrain.surface import Lattice, Tin, build_tin
 
 NO_TRIM = 1e9
 
@@ -147,3 +147,106 @@ def test_points_on_a_slanting_fence_make_no_slivers():
         heights = tin.on_lattice(lattice).z.ravel()
         known = np.isfinite(heights)
         np.testing.assert_allclose(heights[known], 0.1 * lattice.nodes[known, 0], atol=1e-6)
+
+
+def regular(height, cell: float = 1.0, count: int = 31) -> np.ndarray:
+    x, y = np.meshgrid(np.arange(count) * cell, np.arange(count) * cell)
+    return np.column_stack([x.ravel(), y.ravel(), height(x, y).ravel()])
+
+
+@pytest.mark.parametrize("cell", [1.0, 0.5])
+@pytest.mark.parametrize(
+    ("height", "curvature"),
+    [
+        # greatest second derivative in any direction: 1 / c on z = xy / c, slope / r on a cone
+        (lambda x, y: (x - 7.3) * (y - 4.1) / 40, 1 / 40),
+        (lambda x, y: 0.5 * np.hypot(x + 5, y + 5), 0.5 / np.hypot(5, 5)),
+    ],
+    ids=["saddle", "cone"],
+)
+def test_saddle_and_cone_are_exact_at_the_vertices_and_bounded_between(height, curvature, cell):
+    """Linear interpolation errs by no more than h² |f''| / 8, h the longest edge."""
+    points = regular(height, cell)
+    tin = build_tin(points)
+    np.testing.assert_allclose(tin.elevation(points[:, :2]), points[:, 2], atol=1e-13)
+    rng = np.random.default_rng(1)
+    xy = rng.uniform(0, 30 * cell, (4000, 2))
+    off = np.abs(tin.elevation(xy) - height(*xy.T))
+    assert off.max() <= 2 * cell**2 * curvature / 8 + 1e-12
+    assert off.max() > 0.2 * cell**2 * curvature / 8
+
+
+@given(
+    seed=st.integers(0, 2**32 - 1),
+    turned=st.floats(0, 2 * np.pi),
+    shift=st.tuples(st.floats(-1e5, 1e5), st.floats(-1e5, 1e5)),
+)
+@settings(max_examples=30, deadline=None)
+def test_a_surface_moves_with_its_points(seed, turned, shift):
+    points = scattered(120, seed)
+    xy = np.random.default_rng(seed).uniform(10, 40, (50, 2))
+    c, s = np.cos(turned), np.sin(turned)
+    turn = np.array([[c, s], [-s, c]])
+    moved = np.column_stack([points[:, :2] @ turn + shift, points[:, 2] + 7])
+    here = build_tin(points, longest_border_m=NO_TRIM).elevation(xy)
+    there = build_tin(moved, longest_border_m=NO_TRIM).elevation(xy @ turn + shift)
+    both = np.isfinite(here) & np.isfinite(there)
+    assert both.sum() > 25
+    np.testing.assert_allclose(there[both], here[both] + 7, atol=1e-6)
+
+
+def assert_fills_the_hull_once(points: np.ndarray, rel: float = 1e-6) -> None:
+    tin = build_tin(points, longest_border_m=np.inf)
+    local = points[:, :2] - points[:, :2].min(axis=0)
+    assert tin.areas.min() > 0
+    assert tin.areas.sum() == pytest.approx(ConvexHull(local).volume, rel=rel)
+    sides = np.stack([tin.triangles, np.roll(tin.triangles, -1, axis=1)], axis=-1).reshape(-1, 2)
+    assert len(np.unique(sides, axis=0)) == len(sides)
+
+
+@given(seed=st.integers(0, 2**32 - 1), count=st.integers(3, 12), number=st.integers(3, 150))
+@settings(max_examples=60, deadline=None)
+def test_points_that_share_lines_circles_and_places(seed, count, number):
+    """Small whole coordinates: duplicates, whole rows in line and four on a circle everywhere."""
+    xy = np.random.default_rng(seed).integers(0, count, (number, 2)).astype(float)
+    points = np.column_stack([xy, np.zeros(number)])
+    if np.linalg.matrix_rank(xy - xy[0]) < 2:
+        with pytest.raises(SurfaceError, match=r"distinct|one line"):
+            build_tin(points)
+    else:
+        assert_fills_the_hull_once(points, rel=1e-12)
+
+
+@given(seed=st.integers(0, 2**32 - 1))
+@settings(max_examples=30, deadline=None)
+def test_millimetres_ten_thousand_kilometres_from_the_origin(seed):
+    xy = np.random.default_rng(seed).integers(0, 60, (200, 2)) * 1e-3 + [1e7, 5e6]
+    assert_fills_the_hull_once(np.column_stack([xy, np.zeros(200)]))
+
+
+@pytest.mark.parametrize("far", [1e6, 1e8])
+def test_one_place_typed_wrong_by_a_long_way(far):
+    """A height where the easting should be: the rest of the ground is still what it was."""
+    points = scattered(2000)
+    wrong = np.vstack([points, [far, -far / 3, 5.0]])
+    xy = np.random.default_rng(0).uniform(5, 45, (200, 2))
+    expected = build_tin(points).elevation(xy)
+    np.testing.assert_allclose(build_tin(wrong).elevation(xy), expected, atol=1e-6)
+
+
+def test_soft_lines_are_edges_like_breaklines():
+    rng = np.random.default_rng(3)
+    low = np.column_stack([rng.uniform(0, 20, (300, 2)), np.zeros(300)])
+    ridge = np.array([[2.0, 3.0, 5.0], [18.0, 15.0, 5.0]])
+    points, rows = np.vstack([low, ridge]), [np.array([300, 301])]
+    soft, hard = build_tin(points, soft=rows), build_tin(points, breaklines=rows)
+    np.testing.assert_array_equal(soft.triangles, hard.triangles)
+    walk = np.linspace(ridge[0, :2], ridge[1, :2], 50)
+    np.testing.assert_allclose(soft.elevation(walk), 5.0, atol=1e-9)
+
+
+def test_a_triangle_that_is_a_line_covers_nothing():
+    points = np.array([[0, 0, 1.0], [4, 0, 1], [4, 4, 1], [2, 0, 9]])
+    tin = Tin(points, np.array([[0, 3, 1], [0, 1, 2]], dtype=np.int32))
+    assert tin.elevation(np.array([[3.0, 0.0], [3.0, 1.0]])) == pytest.approx([1, 1])
+    assert np.nanmax(tin.on_lattice(Lattice(0, 0, 1, 5, 5)).z) == pytest.approx(1)

@@ -9,7 +9,9 @@ import pyproj
 import pytest
 
 from terrain.errors import SurveyError, UnitError
-from terrain.survey import cloud_chunks, cloud_header
+from terrain.survey.clouds import cloud_chunks, cloud_header, raw_chunks
+from terrain.survey.misplaced import looks_misplaced
+from terrain.survey.suspicion import Kind
 from terrain.units import FOOT, METRE, US_SURVEY_FOOT
 
 SAMPLE = Path(__file__).parents[1] / "data" / "ground_and_trees_usft.laz"
@@ -96,11 +98,15 @@ def test_a_sample_in_us_survey_feet():
         next(cloud_chunks(SAMPLE, unit=METRE))
 
 
-def test_heights_in_another_unit_than_the_plan_view_are_refused(tmp_path):
+def test_heights_in_another_unit_than_the_plan_become_metres_too(tmp_path):
     # EPSG registry: 26910 is in metres, 6360 is heights in US survey feet.
-    path, _, _ = write_cloud(tmp_path / "cloud.laz", epsg="EPSG:26910+6360")
-    with pytest.raises(UnitError, match="m and us-ft"):
-        cloud_header(path)
+    path, xyz, _ = write_cloud(tmp_path / "cloud.laz", epsg="EPSG:26910+6360")
+    header = cloud_header(path)
+    assert (header.unit, header.height_unit) == (METRE, US_SURVEY_FOOT)
+    (chunk,) = cloud_chunks(path, unit=METRE)
+    expected = xyz * [1, 1, 1200 / 3937]
+    np.testing.assert_allclose(chunk.xyz, expected, atol=0.0011)
+    np.testing.assert_allclose(header.upper, expected.max(axis=0), atol=0.0011)
 
 
 def test_degrees_are_refused(tmp_path):
@@ -204,3 +210,63 @@ def test_mistakes_are_not_also_printed(tmp_path, capfd):
     with pytest.raises(SurveyError):
         list(cloud_chunks(path, unit=METRE))
     assert capfd.readouterr() == ("", "")
+
+
+LEAST_VERSION = {**dict.fromkeys((0, 1), "1.1"), **dict.fromkeys((2, 3), "1.2"), 4: "1.3", 5: "1.3"}
+
+
+@pytest.mark.parametrize("ending", ["las", "laz"])
+@pytest.mark.parametrize("version", ["1.2", "1.3", "1.4"])
+@pytest.mark.parametrize("point_format", range(11))
+def test_every_point_format_agrees_with_laspy(tmp_path, point_format, version, ending):
+    """LAS 1.4 specification: formats 0-3 from 1.2 on, 4 and 5 from 1.3, 6-10 from 1.4."""
+    if LEAST_VERSION.get(point_format, "1.4") > version:
+        pytest.skip("this version has no such format")
+    if ending == "laz" and point_format in (4, 5, 9, 10):
+        pytest.skip("waveforms are not compressed by the encoder that the tests have")
+    path, xyz, classes = write_cloud(
+        tmp_path / f"cloud.{ending}", point_format=point_format, version=version, count=2_000
+    )
+    header = cloud_header(path)
+    assert (header.point_format, header.version, header.count) == (point_format, version, 2_000)
+    (chunk,) = cloud_chunks(path, unit=METRE)
+    np.testing.assert_allclose(chunk.xyz, laspy.read(path).xyz, rtol=0, atol=1e-8)
+    np.testing.assert_allclose(chunk.xyz, xyz, atol=0.0011)
+    np.testing.assert_array_equal(chunk.classification, classes)
+
+
+@pytest.mark.parametrize("scale", [(1e-7, 1e-7, 1e-7), (1 / 3, 0.25, 0.003), (1.0, 0.01, 1e-5)])
+@pytest.mark.parametrize("offset", [(0, 0, 0), (-123_456.789, 5_999_999.5, -413.25)])
+def test_odd_scales_and_offsets(tmp_path, scale, offset):
+    numbers = np.random.default_rng(2).integers(-(2**31), 2**31, (500, 3)).astype(np.int32)
+    header = laspy.LasHeader(point_format=6, version="1.4")
+    header.scales, header.offsets = scale, offset
+    las = laspy.LasData(header)
+    las.X, las.Y, las.Z = numbers.T
+    las.write(tmp_path / "odd.laz")
+    (chunk,) = cloud_chunks(tmp_path / "odd.laz", unit=METRE)
+    np.testing.assert_allclose(chunk.xyz, numbers * np.array(scale) + offset, rtol=1e-14)
+
+
+COPC = Path(__file__).parents[1] / "data" / "copc_feet_said_metres.copc.laz"
+
+
+def test_copc_agrees_with_a_reader_of_copc():
+    """The same numbers as by the octree of the file, which laspy walks; their order is free."""
+    with laspy.CopcReader.open(COPC) as reader:
+        points = reader.query()
+        octree = np.column_stack([points.X, points.Y, points.Z, points.classification])
+    ours = np.vstack(
+        [np.column_stack([c.x, c.y, c.z, c.classification]) for c in raw_chunks(COPC, size=300)]
+    )
+    assert ours.shape == (1_065, 4)
+    np.testing.assert_array_equal(*(rows[np.lexsort(rows.T)] for rows in (ours, octree)))
+
+
+def test_feet_in_a_copc_file_that_says_metres_are_noticed():
+    """Its WKT says metres in plan and US survey feet in height; all numbers are feet."""
+    header = cloud_header(COPC)
+    assert (header.unit, header.height_unit) == (METRE, US_SURVEY_FOOT)
+    box = np.array([header.lower, header.upper])
+    (said,) = looks_misplaced(box, crs=header.wkt, unit=METRE)
+    assert said.kind is Kind.FEET_AS_METRES

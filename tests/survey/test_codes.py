@@ -14,6 +14,10 @@ ROLES = {
     "TOE": Role.BREAKLINE,
     "WE": Role.OUTLINE,
     "RK": Role.IGNORE,
+    "SB": Role.SOFT_BREAKLINE,
+    "BLD": Role.ROCK,
+    "SHR": Role.PLANT,
+    "VAN": Role.MACHINE,
 }
 
 
@@ -86,7 +90,7 @@ def test_an_unknown_code_names_its_line_and_the_nearest(code, nearest):
     assert f"nearest known code is {nearest!r}" in raised.value.found
     assert raised.value.place.line == 4
     assert raised.value.place.key == "code"
-    assert "GS, RK, TB, TOE, WE" in raised.value.expected
+    assert "BLD, GS, RK, SB, SHR, TB, TOE, VAN, WE" in raised.value.expected
     assert "[codes]" in raised.value.mend
 
 
@@ -120,3 +124,28 @@ def test_a_survey_without_codes_is_all_ground():
     work = sort_codes(spots_of("", "", ""), {})
     assert work.ground.all()
     assert work.breaklines == work.outlines == ()
+
+
+def test_soft_lines_are_ground_and_no_breaklines():
+    work = sort_codes(spots_of("SB1", "GS", "SB1", "TB1", "TB1", "SB2", "SB2"), ROLES)
+    assert [(line.code, line.rows.tolist()) for line in work.soft] == [
+        ("SB1", [0, 2]),
+        ("SB2", [5, 6]),
+    ]
+    assert [line.code for line in work.breaklines] == ["TB1"]
+    assert work.ground.all()
+
+
+def test_rock_plants_and_machines_are_off_the_ground_and_told_apart():
+    work = sort_codes(spots_of("BLD2", "GS", "SHR", "VAN", "RK", "BLD1", "GS"), ROLES)
+    assert work.ground.tolist() == [False, True, False, False, False, False, True]
+    assert {role: rows.tolist() for role, rows in work.apart.items()} == {
+        Role.ROCK: [0, 5],
+        Role.PLANT: [2],
+        Role.MACHINE: [3],
+    }
+
+
+def test_a_soft_line_needs_two_places():
+    with pytest.raises(SurveyError, match="soft breakline 'SB1' has 1 point"):
+        sort_codes(spots_of("GS", "SB1"), ROLES)

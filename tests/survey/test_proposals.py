@@ -38,7 +38,7 @@ def roles(survey: Spots) -> dict[str, Role]:
 def test_the_sample_site_is_read_as_its_plan_says():
     plan = read_plan(site_folder() / "site.toml")
     found = roles(read_spots(site_folder() / "rover.csv", unit=METRE))
-    assert found == {code: Role(role) for code, role in plan.codes.items()}
+    assert found == {code: Role(role) for code, role in plan.codes.items()} | {"RK": Role.ROCK}
 
 
 @pytest.mark.parametrize(
@@ -57,7 +57,13 @@ def test_the_sample_site_is_read_as_its_plan_says():
         ("TB1", ring(10, 10), Role.BREAKLINE),  # the bank round a hollow
         ("GS", line(5), Role.GROUND),
         ("GS2", ring(10, 10), Role.GROUND),
-        ("RK", ring(10, 10), Role.IGNORE),
+        ("RK", ring(10, 10), Role.ROCK),
+        ("BOULDER3", line(5), Role.ROCK),
+        ("HEDGE", line(5), Role.PLANT),
+        ("DIGGER", ring(10, 10), Role.MACHINE),
+        ("TBM", [(1, 1)], Role.IGNORE),
+        ("SBL1", line(5), Role.SOFT_BREAKLINE),
+        ("SBL2", ring(10, 10), Role.SOFT_BREAKLINE),
         ("TREE", [(1, 1), (22, 4), (6, 19), (15, 15), (3, 9), (19, 11), (9, 2)], Role.GROUND),
         ("TREE3", [(1, 1)], Role.GROUND),
     ],
@@ -109,6 +115,10 @@ def test_sort_codes_takes_every_proposal(shots: list[tuple[str, int, int]]):
     work = sort_codes(survey, {each.code: each.role for each in proposed})
     by_role = {role: sum(p.shots for p in proposed if p.role is role) for role in Role}
     assert sum(by_role.values()) == len(shots)
-    assert int((~work.ground).sum()) == by_role[Role.IGNORE]
+    off_ground = (Role.IGNORE, Role.ROCK, Role.PLANT, Role.MACHINE)
+    assert int((~work.ground).sum()) == sum(by_role[role] for role in off_ground)
+    assert {role: len(rows) for role, rows in work.apart.items()} == {
+        role: by_role[role] for role in off_ground[1:] if by_role[role]
+    }
     assert len(work.breaklines) == sum(p.strings for p in proposed if p.role is Role.BREAKLINE)
     assert len(work.outlines) == sum(p.strings for p in proposed if p.role is Role.OUTLINE)

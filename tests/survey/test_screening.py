@@ -1,27 +1,24 @@
 """Blunders are found, honest ground is left alone."""
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-from terrain.survey import Spots, odd_heights
-
-
-def spots_of(xyz, code=None):
-    n = len(xyz)
-    return Spots(
-        xyz=np.asarray(xyz, dtype=float),
-        name=np.array([f"p{i}" for i in range(n)]),
-        code=np.array([""] * n if code is None else code, dtype=np.str_),
-        line=np.arange(n) + 2,
-        source=Path("rover.csv"),
-    )
+from terrain.survey import odd_heights
+from terrain.survey.codes import CodeString
+from tests.survey.shot_sites import spots_of
 
 
 def odd_rows(spots, **options):
     ground = np.ones(len(spots.xyz), dtype=bool)
     return [odd.row for odd in odd_heights(spots, ground, **options)]
+
+
+def strings_of(spots):
+    return [
+        CodeString(str(code), np.flatnonzero(spots.code == code), closed=False)
+        for code in np.unique(spots.code)
+        if code not in {"", "GS"}
+    ]
 
 
 def plan(rng, n=400):
@@ -70,7 +67,8 @@ def test_a_ditch_has_nothing_odd(seed):
     xy = np.vstack([xy, *lines])
     z = 100 - 0.8 * (xy[:, 1] == 15) + rng.normal(0, 0.01, len(xy))
     code = ["GS"] * (len(xy) - 120) + [code for code in ("TB1", "DB1", "TB2") for _ in along]
-    assert odd_rows(spots_of(np.column_stack([xy, z]), code)) == []
+    spots = spots_of(np.column_stack([xy, z]), code)
+    assert odd_rows(spots, strings=strings_of(spots)) == []
 
 
 @pytest.mark.parametrize("off", [0.3048, -0.3048, 1.0, -1.0, 3.048])

@@ -1,0 +1,1 @@
+"""Surveys of every kind through a plan to ground and volume."""
