@@ -53,7 +53,7 @@ def test_the_interval_holds_the_true_volume(name):
     assert binom.ppf(0.005, count, 0.93) <= within <= binom.ppf(0.995, count, 0.97)
 
 
-@pytest.mark.slow
+@pytest.mark.thousand
 @pytest.mark.parametrize("name", CASES)
 def test_it_does_in_a_thousand_surveys(name, capsys):
     count = int(os.environ.get("SURVEYS", "1000"))
