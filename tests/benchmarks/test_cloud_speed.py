@@ -18,7 +18,7 @@ pytestmark = pytest.mark.slow
 
 CLOUDS = [(3, 10_000_000), (7, 10_000_000), (7, 50_000_000)]  # point format, points
 CHUNK = 1_000_000
-ROUNDS = 3
+ROUNDS = 2
 MOST_MB = 800
 SEED = 20
 

@@ -50,7 +50,7 @@ def test_the_interval_holds_the_truth(name):
     assert 0.905 < np.mean(held) < 0.985  # eight surveys; three standard errors wide
 
 
-@pytest.mark.slow
+@pytest.mark.thousand
 @pytest.mark.parametrize("layout", LAYOUTS)
 @pytest.mark.parametrize("name", GROUNDS)
 def test_the_interval_holds_the_truth_in_many_surveys(name, layout):
