@@ -11,8 +11,9 @@ Beside powers, `c` times bells `exp(−h² / 2w²)` stand for humps and hollows 
 Such combinations are each shot less what the triangles of its neighbours say without it. Their
 likelihood is that of restricted maximum likelihood (Patterson and Thompson 1971, Biometrika 58).
 Form, `c` and noise are not picked but weighed: every law counts as much as it is likely, with all
-magnitudes alike beforehand and a little more belief in the exponents of natural ground, 1 to 1.5
-(fractal dimensions of 2.25 to 2.5: common practice).
+magnitudes alike beforehand but for the large ones, which count less as their root (few residuals
+overrate them), and a little more belief in the exponents of natural ground, 1 to 1.5 (fractal
+dimensions of 2.25 to 2.5: common practice).
 """
 
 from collections.abc import Iterator, Sequence
@@ -43,7 +44,8 @@ _RATIOS = np.geomspace(1e-4, 1e4, 100)  # of the ground's variance to that of th
 _LEAST_NOISE_M = 1e-4
 _UNLIKELY = 1e-5
 _USUAL_NOISE_M = 0.03  # of a shot, where nothing is stated: half normal (common practice)
-_FAR = 0.2  # what shots farther off count
+_LARGE = 0.1  # of `_MAGNITUDES` and `_RATIOS`
+_FAR = 0.03  # what all shots count for at least beside the near ones
 
 
 @dataclass(frozen=True)
@@ -128,9 +130,9 @@ class Asked:
     Attributes
     ----------
     near
-        Rows of those that count in full, shape (k,).
+        Rows of those that count most, shape (k,).
     wide
-        Rows of all, shape (n,); those not near count a fifth.
+        Rows of all, shape (n,).
     """
 
     near: IntArray
@@ -147,11 +149,12 @@ def learn_laws(
 ) -> Laws | None:
     """Weigh the laws that some shots may follow; None if they are too few.
 
-    Ground is seldom of one roughness, so that the shots nearest to where it matters count most.
-    Where single shots stand out (walls, steps), as many of them say less of the variance, by
-    `2 / (kurtosis − 1)` as often: the likelihood is taken to that power, and that of the near ones
-    to its root. That root, and what far shots count, are what simulated grounds asked for
-    (`tests/calibration`).
+    Ground is seldom of one roughness. The shots nearest to where it matters therefore count in
+    full, and all together as far as the near ones agree: by how much less likely these are under
+    the law that all ask for than under their own, `exp(−½ gain)`, and a little whatever they say.
+    Where single shots stand out (walls, steps), as many of them say less of the variance: their
+    likelihood is taken to the power `2 / (kurtosis − 1)`, the share that a sample variance is then
+    sure by. How little, and which forms, is what simulated grounds asked for (`tests/calibration`).
 
     Parameters
     ----------
@@ -171,58 +174,85 @@ def learn_laws(
     unit = float(np.sqrt(np.mean(without.reach_m[asked.wide] ** 2)))
     wide = _Heard.of(points, without, asked.wide, unit, noise_m, drifts)
     near = _Heard.of(points, without, asked.near, unit, noise_m, drifts)
-    tried = _stated(near, wide) if noise_m is not None else _free(near, wide)
-    first = int(np.argmax((1.0 - _FAR) * tried.near + _FAR * tried.wide + tried.believed))
-    counting = 2.0 / (wide.kurtosis(tried, first) - 1.0)
-    log = (1.0 - _FAR) * tried.near + _FAR * counting * tried.wide + tried.believed
+    trial = _Trial.of(near, wide, stated=noise_m is not None)
+    by_near, by_wide = trial.laws(0.0)[2], trial.laws(1.0)
+    alone = int(np.argmax(by_wide[2]))
+    gain = float(by_near.max() - by_near[alone])
+    peaked = wide.kurtosis(trial.form[alone], by_wide[0][alone], by_wide[1][alone])
+    far = 2.0 / (peaked - 1.0) * max(_FAR, float(np.exp(-0.5 * gain)))
+    ground, noise, log = trial.laws(far)
     likely = np.exp(log - log.max())
     likely /= likely.sum()
     kept: BoolArray = likely > _UNLIKELY
     return Laws(
-        tried.form[kept],
-        tried.ground[kept],
-        tried.noise[kept],
-        likely[kept] / likely[kept].sum(),
-        unit,
+        trial.form[kept], ground[kept], noise[kept], likely[kept] / likely[kept].sum(), unit
     )
 
 
 @dataclass(frozen=True)
-class _Tried:
-    """Laws, and the log likelihood that near and all shots give them and what is believed."""
+class _Trial:
+    """Laws on trial, and the sums that near and all shots give under each.
+
+    Attributes
+    ----------
+    form
+        Shape (g,).
+    multiple
+        Of the ground's covariance to the noise's, shape (g,).
+    before
+        Log of how much each is believed beforehand, shape (g,).
+    logs, totals
+        `log det` and `rᵀ Σ⁻¹ r` of the near ones and of all, each shape (2, g).
+    counts
+        How many residuals those are, shape (2,).
+    stated
+        The noise is known.
+    """
 
     form: IntArray
-    ground: FloatArray
-    noise: FloatArray
-    near: FloatArray
-    wide: FloatArray
-    believed: FloatArray
+    multiple: FloatArray
+    before: FloatArray
+    logs: FloatArray
+    totals: FloatArray
+    counts: FloatArray
+    stated: bool
 
+    @classmethod
+    def of(cls, near: "_Heard", wide: "_Heard", *, stated: bool) -> "_Trial":
+        usual = max(float(np.mean(wide.residual**2)), 1e-12) if stated else 1.0
+        span = usual * _MAGNITUDES if stated else _RATIOS
+        multiples = [span / float(np.mean(np.diag(ground))) for ground in wide.ground]
+        sums = [
+            [of_multiples(*form, m) for form, m in zip(heard.reduced, multiples, strict=True)]
+            for heard in (near, wide)
+        ]
+        return cls(
+            np.repeat(np.arange(len(multiples)), len(span)),
+            np.concatenate(multiples),
+            np.add.outer(
+                np.log(_BEFOREHAND), -0.5 * np.log(np.maximum(span / usual, _LARGE))
+            ).ravel(),
+            np.array([np.concatenate([one[0] for one in each]) for each in sums]),
+            np.array([np.concatenate([one[1] for one in each]) for each in sums]),
+            np.array([len(near.residual), len(wide.residual)], dtype=np.float64),
+            stated,
+        )
 
-def _stated(near: "_Heard", wide: "_Heard") -> _Tried:
-    each = []
-    for k, usual in enumerate(wide.usual):
-        ground = _MAGNITUDES * float(np.mean(wide.residual**2)) / usual
-        logs = near.stated(k, ground), wide.stated(k, ground)
-        each.append((np.full(len(ground), k), ground, np.ones_like(ground), *logs))
-    form, ground, noise, of_near, of_wide = (np.concatenate(p) for p in zip(*each, strict=True))
-    return _Tried(form.astype(np.int64), ground, noise, of_near, of_wide, _beforehand(form))
+    def laws(self, far: float) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The ground's `c`, the noise's multiple and the log likelihood of each, shapes (g,).
 
-
-def _free(near: "_Heard", wide: "_Heard") -> _Tried:
-    each = []
-    for k, usual in enumerate(wide.usual):
-        ratio = _RATIOS / usual
-        noise = near.scale(k, ratio)
-        logs = near.free(k, ratio), wide.free(k, ratio)
-        each.append((np.full(len(ratio), k), ratio * noise, noise, *logs))
-    form, ground, noise, of_near, of_wide = (np.concatenate(p) for p in zip(*each, strict=True))
-    believed = _beforehand(form) - 0.5 * noise / _USUAL_NOISE_M**2
-    return _Tried(form.astype(np.int64), ground, noise, of_near, of_wide, believed)
-
-
-def _beforehand(form: FloatArray) -> FloatArray:
-    return np.log(_BEFOREHAND)[form.astype(np.int64)]
+        All shots count as much as `far` says, the near ones the rest. Where the noise is not
+        stated, the common scale of noise and ground is integrated over, all magnitudes alike.
+        """
+        shares = np.array([1.0 - far, far])
+        logs, totals = shares @ self.logs, shares @ self.totals
+        if self.stated:
+            return self.multiple, np.ones_like(logs), self.before - 0.5 * (logs + totals)
+        count = float(shares @ self.counts)
+        totals = totals + count * _LEAST_NOISE_M**2
+        noise = totals / max(count - 2.0, 1.0)
+        log = self.before - 0.5 * (logs + count * np.log(totals) + noise / _USUAL_NOISE_M**2)
+        return self.multiple * noise, noise, log
 
 
 @dataclass(frozen=True)
@@ -266,38 +296,12 @@ class _Heard:
             ground.append(solved(root, np.ascontiguousarray(half.T)))
         return cls(residual, tuple(ground), tuple(tridiagonal(k, residual) for k in ground))
 
-    def stated(self, form: int, ground: FloatArray) -> FloatArray:
-        """Log likelihood of each `c` beside the stated noise."""
-        logs, totals = of_multiples(*self.reduced[form], ground)
-        return np.asarray(-0.5 * (logs + totals), dtype=np.float64)
-
-    def free(self, form: int, ratio: FloatArray) -> FloatArray:
-        """The same of each ratio of ground to noise, their scale integrated over."""
-        logs, totals = of_multiples(*self.reduced[form], ratio)
-        log = logs + len(self.residual) * np.log(totals + self._least)
-        return np.asarray(-0.5 * log, dtype=np.float64)
-
-    def scale(self, form: int, ratio: FloatArray) -> FloatArray:
-        """Mean variance of the noise at each ratio."""
-        totals = of_multiples(*self.reduced[form], ratio)[1]
-        return np.asarray((totals + self._least) / (len(self.residual) - 2), dtype=np.float64)
-
-    def kurtosis(self, tried: _Tried, law: int) -> float:
+    def kurtosis(self, form: int, ground: float, noise: float) -> float:
         """Of the residuals, made independent under a law; at least a normal law's 3."""
-        ground = tried.ground[law] * self.ground[tried.form[law]]
-        root = lower_root(ground + tried.noise[law] * np.eye(len(self.residual)))
+        root = lower_root(ground * self.ground[form] + noise * np.eye(len(self.residual)))
         single = solved(root, self.residual[:, None])
         squared = float(np.mean(single**2))
         return max(float(np.mean(single**4)) / max(squared**2, 1e-300), 3.0)
-
-    @property
-    def usual(self) -> list[float]:
-        """Mean variance of a residual by the ground of each form with `c` = 1."""
-        return [float(np.mean(np.diag(ground))) for ground in self.ground]
-
-    @property
-    def _least(self) -> float:
-        return len(self.residual) * _LEAST_NOISE_M**2
 
 
 def covering_factor(variances: FloatArray, likely: FloatArray, *, share: float = 0.95) -> float:
