@@ -7,6 +7,7 @@
     ├── UnitError          a length, volume, mass or density cannot be understood
     ├── PlanError          the plan file asks for something that cannot be built
     ├── SurfaceError       a surface cannot be made from the points, or does not reach
+    ├── StabilityError     a slope that cannot be analysed as it is described
     ├── MethodsDisagree    two volume methods differ by more than their own error bounds
     └── OutputError        a result cannot be written, or a scene cannot be rendered
 
@@ -87,6 +88,10 @@ class PlanError(TerrainError, ValueError):
 
 class SurfaceError(TerrainError, ValueError):
     """A surface cannot be made from these points, or does not reach far enough."""
+
+
+class StabilityError(TerrainError, ValueError):
+    """A slope cannot be analysed as it is described."""
 
 
 class MethodsDisagree(TerrainError, ArithmeticError):  # noqa: N818 - reads as what happened

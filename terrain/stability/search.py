@@ -1,0 +1,206 @@
+"""The critical circle of a slope: the one with the least factor, wherever it is."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from terrain.arrays import FloatArray, IntArray
+from terrain.kernels import kernel
+from terrain.stability.methods import bishop_of_table
+from terrain.stability.section import SlopeSection, crack_force
+from terrain.stability.slices import Circle, circle_of, circle_through, cut_circle
+
+SAGITTA = (0.02, 0.9)
+_PLACES, _DEPTHS = 24, 12
+_KINKS = 12
+_STARTS = 8  # valleys of the first look that are followed down
+_ROUNDS = 24
+_SHRINK = 0.7
+_CLOSE = 1e-6
+
+
+@dataclass(frozen=True)
+class Critical:
+    """What a search found.
+
+    Attributes
+    ----------
+    circle
+        The circle with the least factor; None if no circle can slide.
+    factor
+        Its factor by Bishop's simplified method; infinite if none can slide.
+    path
+        Least factor after each round, shape (r,): the first look, then each round of narrowing.
+    tried, off, inadmissible, unsettled
+        Circles: all, those that leave the ground or are too shallow, those that nothing drives or
+        whose toe is too steep for the method, and those whose rounds did not settle.
+    looked
+        Start, end, sagitta and factor of each circle of the first look, shape (n, 4).
+    """
+
+    circle: Circle | None
+    factor: float
+    path: FloatArray
+    tried: int
+    off: int
+    inadmissible: int
+    unsettled: int
+    looked: FloatArray
+
+
+def critical_circle(
+    section: SlopeSection,
+    *,
+    starts: tuple[float, float] | None = None,
+    ends: tuple[float, float] | None = None,
+    least_depth_m: float = 0.0,
+    count: int = 30,
+) -> Critical:
+    """Search every circle that meets the ground twice for the least factor.
+
+    A circle is named by where it leaves the ground, where it comes out, and its sagitta. A first
+    look tries them evenly over the whole range; then the best ones of different valleys are
+    followed down, each round over a narrower neighbourhood, so that no centre or radius is
+    presumed and a second valley is not missed.
+
+    Parameters
+    ----------
+    section
+        The slope.
+    starts, ends
+        Ranges along the section in which a slip may come out below and begin above; by default
+        all of it.
+    least_depth_m
+        Slips that are nowhere deeper do not count.
+    count
+        Slices of each mass.
+    """
+    span = (float(section.along_m[0]), float(section.along_m[-1]))
+    lower, upper = starts or span, ends or span
+    low = np.array([lower[0], upper[0], SAGITTA[0]])
+    high = np.array([lower[1], upper[1], SAGITTA[1]])
+    looked = _first_look(low, high, section.along_m)
+    tally = np.zeros(4, dtype=np.int64)
+    factors = _factors(section, looked, least_depth_m, count, tally)
+    path = [float(factors.min())]
+    best = looked[np.argmin(factors)]
+    if np.isfinite(path[0]):
+        step = (high - low) / [_PLACES, _PLACES, _DEPTHS]
+        valleys = _valleys(looked, factors, step)
+        for _ in range(_ROUNDS):
+            tried = np.clip((valleys[:, None] + step * _NEIGHBOURS).reshape(-1, 3), low, high)
+            found = _factors(section, tried, least_depth_m, count, tally)
+            each = found.reshape(len(valleys), -1)
+            pick = each.argmin(axis=1)
+            valleys = tried.reshape(len(valleys), -1, 3)[np.arange(len(valleys)), pick]
+            best = valleys[each.min(axis=1).argmin()]
+            path.append(float(each.min()))
+            step = step * _SHRINK
+    circle = circle_through(section, *best.tolist()) if np.isfinite(path[-1]) else None
+    return Critical(
+        circle,
+        path[-1],
+        np.array(path),
+        int(tally.sum()),
+        int(tally[1]),
+        int(tally[2]),
+        int(tally[3]),
+        np.column_stack([looked, factors]),
+    )
+
+
+_OFFSETS = np.array([-1.0, 0.0, 1.0])
+_NEIGHBOURS = np.stack(np.meshgrid(_OFFSETS, _OFFSETS, _OFFSETS), axis=-1).reshape(-1, 3)
+
+
+def _first_look(low: FloatArray, high: FloatArray, kinks: FloatArray) -> FloatArray:
+    """Start, end and sagitta of circles over the whole range, shape (n, 3).
+
+    Places are even, and those of the ground's kinks besides, where slips come out at a toe.
+    """
+    even = (np.arange(_PLACES) + 0.5) / _PLACES
+    places = []
+    for side in (0, 1):
+        own = kinks[(kinks >= low[side]) & (kinks <= high[side])]
+        picked = own[np.linspace(0, len(own) - 1, min(len(own), _KINKS)).astype(np.int64)]
+        places.append(np.concatenate([low[side] + (high[side] - low[side]) * even, picked]))
+    depths = np.geomspace(low[2], high[2], _DEPTHS)
+    every = np.stack(np.meshgrid(*places, depths, indexing="ij"), axis=-1).reshape(-1, 3)
+    return np.ascontiguousarray(every[every[:, 1] > every[:, 0]])
+
+
+def _valleys(looked: FloatArray, factors: FloatArray, step: FloatArray) -> FloatArray:
+    """The best circles that are not neighbours of a better one, shape (v, 3)."""
+    kept: list[FloatArray] = []
+    for row in np.argsort(factors, kind="stable"):
+        if not np.isfinite(factors[row]) or len(kept) == _STARTS:
+            break
+        if all((np.abs(looked[row] - other) > 2.5 * step).any() for other in kept):
+            kept.append(looked[row])
+    return np.array(kept)
+
+
+def _factors(
+    section: SlopeSection, asked: FloatArray, least_depth_m: float, count: int, tally: IntArray
+) -> FloatArray:
+    return factors_of_circles(
+        section.along_m, section.ground_m, section.tops_m, section.water_m, section.strengths,
+        section.loads, section.pond_m, section.seismic, section.crack_m, crack_force(section),
+        section.crack_water_m, asked, least_depth_m, count, tally,
+    )  # fmt: skip
+
+
+@kernel
+def factors_of_circles(
+    along: FloatArray,
+    ground: FloatArray,
+    tops: FloatArray,
+    water: FloatArray,
+    strengths: FloatArray,
+    loads: FloatArray,
+    pond: float,
+    seismic: float,
+    crack: float,
+    push: float,
+    crack_water: float,
+    asked: FloatArray,
+    least_depth: float,
+    count: int,
+    tally: IntArray,
+) -> FloatArray:
+    """Bishop's factor of many circles (start, end, sagitta), infinite where there is none.
+
+    `tally` counts those that have one, are off the ground, are inadmissible, do not settle.
+    """
+    table, circle = np.empty((10, count)), np.empty(5)
+    out = np.full(asked.shape[0], np.inf)
+    for k in range(asked.shape[0]):
+        circle[3], circle[4] = asked[k, 0], asked[k, 1]
+        off = circle[4] <= circle[3] or asked[k, 2] <= 0.0
+        if not off:
+            start = np.interp(circle[3], along, ground)
+            end = np.interp(circle[4], along, ground)
+            circle[0], circle[1], circle[2] = circle_of(
+                circle[3], start, circle[4], end, asked[k, 2]
+            )
+            off = end <= start or not cut_circle(
+                along, ground, tops, water, strengths, loads, pond, seismic, crack, push,
+                crack_water, circle, table,
+            )  # fmt: skip
+        if not off and least_depth > 0.0:
+            deepest = 0.0
+            for i in range(count):
+                deepest = max(deepest, np.interp(table[0, i], along, ground) - table[1, i])
+            off = deepest < least_depth
+        if off:
+            tally[1] += 1
+            continue
+        factor = bishop_of_table(table, circle[0], circle[1], _CLOSE)
+        if factor > 0.0:
+            out[k] = factor
+            tally[0] += 1
+        elif factor > -1.5:
+            tally[2] += 1
+        else:
+            tally[3] += 1
+    return out
