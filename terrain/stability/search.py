@@ -29,6 +29,8 @@ class Critical:
         The circle with the least factor; None if no circle can slide.
     factor
         Its factor by Bishop's simplified method; infinite if none can slide.
+    found
+        Its start, end and sagitta, shape (3,).
     path
         Least factor after each round, shape (r,): the first look, then each round of narrowing.
     tried, off, inadmissible, unsettled
@@ -40,6 +42,7 @@ class Critical:
 
     circle: Circle | None
     factor: float
+    found: FloatArray
     path: FloatArray
     tried: int
     off: int
@@ -81,7 +84,7 @@ def critical_circle(
     high = np.array([lower[1], upper[1], SAGITTA[1]])
     looked = _first_look(low, high, section.along_m)
     tally = np.zeros(4, dtype=np.int64)
-    factors = _factors(section, looked, least_depth_m, count, tally)
+    factors = factors_of(section, looked, least_depth_m=least_depth_m, count=count, tally=tally)
     path = [float(factors.min())]
     best = looked[np.argmin(factors)]
     if np.isfinite(path[0]):
@@ -89,7 +92,9 @@ def critical_circle(
         valleys = _valleys(looked, factors, step)
         for _ in range(_ROUNDS):
             tried = np.clip((valleys[:, None] + step * _NEIGHBOURS).reshape(-1, 3), low, high)
-            found = _factors(section, tried, least_depth_m, count, tally)
+            found = factors_of(
+                section, tried, least_depth_m=least_depth_m, count=count, tally=tally
+            )
             each = found.reshape(len(valleys), -1)
             pick = each.argmin(axis=1)
             valleys = tried.reshape(len(valleys), -1, 3)[np.arange(len(valleys)), pick]
@@ -100,6 +105,7 @@ def critical_circle(
     return Critical(
         circle,
         path[-1],
+        best,
         np.array(path),
         int(tally.sum()),
         int(tally[1]),
@@ -140,13 +146,35 @@ def _valleys(looked: FloatArray, factors: FloatArray, step: FloatArray) -> Float
     return np.array(kept)
 
 
-def _factors(
-    section: SlopeSection, asked: FloatArray, least_depth_m: float, count: int, tally: IntArray
+def factors_of(
+    section: SlopeSection,
+    circles: FloatArray,
+    *,
+    least_depth_m: float = 0.0,
+    count: int = 30,
+    tally: IntArray | None = None,
 ) -> FloatArray:
+    """Bishop's factors of many circles, shape (n,); infinite where there is none.
+
+    Parameters
+    ----------
+    section
+        The slope.
+    circles
+        Start, end and sagitta of each, shape (n, 3).
+    least_depth_m
+        Slips that are nowhere deeper have none.
+    count
+        Slices of each mass.
+    tally
+        Counts of circles with a factor, off the ground, inadmissible and unsettled are added to
+        it, shape (4,).
+    """
     return factors_of_circles(
         section.along_m, section.ground_m, section.tops_m, section.water_m, section.strengths,
         section.loads, section.pond_m, section.seismic, section.crack_m, crack_force(section),
-        section.crack_water_m, asked, least_depth_m, count, tally,
+        section.crack_water_m, circles, least_depth_m, count,
+        np.zeros(4, dtype=np.int64) if tally is None else tally,
     )  # fmt: skip
 
 

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from terrain.stability import SlopeSoil, critical_circle, slope_section
-from terrain.stability.search import _factors
+from terrain.stability.search import factors_of
 
 pytestmark = pytest.mark.slow
 
@@ -62,9 +62,8 @@ def test_circles_by_numpy(benchmark, circles):
 @pytest.mark.benchmark(group="slip circles of 30 slices")
 def test_circles(benchmark, section, circles, capsys):
     asked, known = circles
-    tally = np.zeros(4, dtype=np.int64)
     found = benchmark.pedantic(
-        _factors, args=(section, asked, 0.0, SLICES, tally), rounds=5, warmup_rounds=1
+        factors_of, args=(section, asked), kwargs={"count": SLICES}, rounds=5, warmup_rounds=1
     )
     assert found[: len(known)] == pytest.approx(known, rel=1e-9)
     if benchmark.enabled:

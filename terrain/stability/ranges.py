@@ -1,0 +1,165 @@
+"""Factors of safety over the range that a soil's strength may have."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from terrain.arrays import FloatArray
+from terrain.stability.search import Critical, critical_circle, factors_of
+from terrain.stability.section import SlopeSection
+from terrain.stability.soils import SlopeSoil
+
+SAMPLES, SEED = 120, 20_240
+_KEPT = 60  # circles of each search that every sample is asked at
+
+
+@dataclass(frozen=True)
+class SoilRange:
+    """A soil whose strength is known by its range.
+
+    Attributes
+    ----------
+    soil
+        At its likely strength.
+    cohesion_pa, friction_deg
+        Low, likely, high.
+    """
+
+    soil: SlopeSoil
+    cohesion_pa: tuple[float, float, float]
+    friction_deg: tuple[float, float, float]
+
+    def at(self, which: int) -> SlopeSoil:
+        """The soil at its low (0), likely (1) or high (2) strength."""
+        return replace(
+            self.soil, cohesion_pa=self.cohesion_pa[which], friction_deg=self.friction_deg[which]
+        )
+
+
+@dataclass(frozen=True)
+class FactorRange:
+    """The factor of a slope over the range of its soils.
+
+    Attributes
+    ----------
+    likely
+        The search at the likely strengths.
+    worst
+        The search at the low strengths.
+    factors
+        Least factor of each sample, shape (n,).
+    target
+        What the factor should be.
+    """
+
+    likely: Critical
+    worst: Critical
+    factors: FloatArray
+    target: float
+
+    @property
+    def low(self) -> float:
+        """Factor that 95 % of the samples exceed."""
+        return float(np.quantile(self.factors, 0.05))
+
+    @property
+    def high(self) -> float:
+        """Factor that 5 % of the samples exceed."""
+        return float(np.quantile(self.factors, 0.95))
+
+    @property
+    def chance_below_one(self) -> float:
+        """Share of the samples that do not stand."""
+        return float((self.factors < 1.0).mean())
+
+    @property
+    def chance_below_target(self) -> float:
+        """Share of the samples that miss the target."""
+        return float((self.factors < self.target).mean())
+
+
+def factor_range(
+    section: SlopeSection,
+    soils: Sequence[SoilRange],
+    *,
+    target: float,
+    starts: tuple[float, float] | None = None,
+    ends: tuple[float, float] | None = None,
+    least_depth_m: float = 0.0,
+    samples: int = SAMPLES,
+    seed: int = SEED,
+) -> FactorRange:
+    """Search at the likely, the low and the high strengths, and sample between.
+
+    Strengths of a soil are triangular over their range, those of one soil rising and falling
+    together (the cautious side), soils apart. Every sample is asked at the worst circles of the
+    three searches, which hold its own worst one closely.
+
+    Parameters
+    ----------
+    section
+        The slope; the strengths of its soils are replaced.
+    soils
+        The ranges, in the order of the section's soils.
+    target
+        What the factor should be.
+    starts, ends, least_depth_m
+        As of `critical_circle`.
+    samples, seed
+        How many are drawn, and from which seed.
+    """
+    searches = [
+        critical_circle(
+            replace(section, soils=tuple(soil.at(which) for soil in soils)),
+            starts=starts,
+            ends=ends,
+            least_depth_m=least_depth_m,
+        )
+        for which in (0, 1, 2)
+    ]
+    circles = np.concatenate([_worst(search) for search in searches])
+    if not len(circles):
+        return FactorRange(searches[1], searches[0], np.full(samples, np.inf), target)
+    drawn = np.random.default_rng(seed).uniform(size=(samples, len(soils)))
+    factors = np.array(
+        [
+            factors_of(
+                replace(
+                    section,
+                    soils=tuple(_drawn(one, float(u)) for one, u in zip(soils, row, strict=True)),
+                ),
+                circles,
+            ).min()
+            for row in drawn
+        ]
+    )
+    return FactorRange(searches[1], searches[0], factors, target)
+
+
+def _worst(search: Critical) -> FloatArray:
+    """Start, end and sagitta of the worst circles of a search, shape (n, 3)."""
+    if search.circle is None:
+        return np.empty((0, 3))
+    order = np.argsort(search.looked[:, 3], kind="stable")[:_KEPT]
+    sound = order[np.isfinite(search.looked[order, 3])]
+    return np.ascontiguousarray(np.vstack([search.found, search.looked[sound, :3]]))
+
+
+def _drawn(one: SoilRange, u: float) -> SlopeSoil:
+    return replace(
+        one.soil,
+        cohesion_pa=_triangular(one.cohesion_pa, u),
+        friction_deg=_triangular(one.friction_deg, u),
+    )
+
+
+def _triangular(span: tuple[float, float, float], u: float) -> float:
+    """The value under which a share `u` of a triangular distribution lies."""
+    low, likely, high = span
+    if high <= low:
+        return likely
+    split = (likely - low) / (high - low)
+    if u < split:
+        return low + float(np.sqrt(u * (high - low) * (likely - low)))
+    return high - float(np.sqrt((1.0 - u) * (high - low) * (high - likely)))

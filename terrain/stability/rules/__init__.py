@@ -1,0 +1,1 @@
+"""Sets of rules for the sides of excavations, as data files."""
