@@ -1,18 +1,25 @@
 """Opening a site for work that trusts its ground."""
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    from terrain.design.survey_tables import SurveyTable
     from terrain.site import Site
 
 
-def open_site(path: Path, *, leave_out_odd: bool) -> "Site":
-    """Open a site; say on stderr which doubtful heights its ground is made with."""
+def open_site(path: Path, *, leave_out_odd: bool, more: Sequence["SurveyTable"] = ()) -> "Site":
+    """Open a site; say on stderr which doubtful heights its ground is made with.
+
+    `more` are surveys besides those of its plan.
+    """
     from cli.output import counted, warn
     from terrain.site import Site
 
     site = Site.open(path, leave_out_odd=leave_out_odd)
+    if more:
+        site = site.with_surveys(more)
     for name, said in site.suspicions.items():
         for each in said:
             warn(f"{name}: {each.kind}? {each.evidence}\n  to mend:  {each.mend}")
@@ -22,10 +29,10 @@ def open_site(path: Path, *, leave_out_odd: bool) -> "Site":
         if not kept:
             continue
         points = ", ".join(f"{odd.name} (line {odd.line})" for odd in kept[:5])
-        more = " …" if len(kept) > 5 else ""
+        others = " …" if len(kept) > 5 else ""
         warn(
             f"{table.file}: {counted(len(kept), 'height')} far from the neighbours "
-            f"kept in the ground: {points}{more}\n"
+            f"kept in the ground: {points}{others}\n"
             "  to mend:  look with `tarnwright survey`; --leave-out-odd leaves them out"
         )
     return site

@@ -20,6 +20,14 @@ LeaveOutOdd = Annotated[
         help="Leave out heights far from their neighbours, whatever the plan says.",
     ),
 ]
+Seed = Annotated[
+    int | None,
+    typer.Option(
+        min=0,
+        help="Seed of the draws behind low and high numbers, instead of the plan's.",
+        show_default=False,
+    ),
+]
 BandHeight = Annotated[
     str | None,
     typer.Option(

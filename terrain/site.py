@@ -1,8 +1,7 @@
 """A site folder, opened once: each surface and result is made when it is first asked for."""
 
-import itertools
 import math
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property, partial
 from pathlib import Path
@@ -11,6 +10,14 @@ import numpy as np
 import shapely
 
 from terrain.arrays import FloatArray
+from terrain.booking import (
+    Booking,
+    book,
+    likely_soils,
+    outfit_of,
+    soil_ranges,
+    truck_of,
+)
 from terrain.design import (
     Composed,
     Composition,
@@ -31,14 +38,12 @@ from terrain.design import (
 )
 from terrain.design.checks import Finding
 from terrain.design.compose import Laid, lay, relay
-from terrain.design.soil_tables import SoilTable
 from terrain.design.survey_tables import SurveyTable
 from terrain.design.zones import build_zones
 from terrain.earthwork import (
     CutFill,
     LiftPlan,
     Part,
-    Soil,
     TrapezoidVolume,
     Uncertainty,
     grid_volume,
@@ -60,7 +65,10 @@ from terrain.earthwork.quadrature import Quadrature, quadrature, steep_cells
 from terrain.earthwork.rolls import rolls_needed
 from terrain.earthwork.uncertainty import combine, survey_part
 from terrain.errors import Place, PlanError
-from terrain.haul import Haulage, SoilWork, Truck, balance, haulage
+from terrain.haul import Balance, Haulage, balance, haulage
+from terrain.haul.carrying import Carry
+from terrain.haul.draws import Draw, draw
+from terrain.heaping import HeapGround, Heaps, Offered, heap_room, lay_heaps
 from terrain.measured import (
     CheckSurvey,
     Frame,
@@ -79,12 +87,17 @@ from terrain.measured import (
     sort_shots,
     suspicions,
 )
-from terrain.spoil import BAND_M, Diggings, Spoil, measure_spoil, soil_of
+from terrain.moving import Movable, Moves, plan_moves
+from terrain.progress import Digsite, Progress, measure_progress
+from terrain.slopes import LyingHeap, SlopeGround, Slopes, measure_slopes
+from terrain.spoil import BAND_M, Diggings, Spoil, measure_spoil, stratum_top
 from terrain.standing import Water, Wetted, measure_water
+from terrain.stakes import Pegging, StakeGround, Stakes, dig_tin, set_out
 from terrain.surface import Lattice, Surface
 from terrain.surface.coverage import RegionCoverage, Suggestion, coverage, more_shots
 from terrain.surface.doubt import Doubt, TinDoubt
 from terrain.surface.extremes import Higher
+from terrain.surface.following import Followed
 from terrain.surface.hollows import Flooded, flood
 from terrain.survey import Role, Spots
 from terrain.survey.suspicion import Suspicion
@@ -101,6 +114,19 @@ _MEASURED = (
     "ground_points",
     "lattice",
 )
+_SURFACES = (
+    *("elements", "laid", "stone_groups", "sheets", "flooded"),
+    *("_quadrature", "_asked", "accounts"),
+)
+_MACHINES = frozenset(
+    {"truck", "excavator", "loader", "dumper", "checks", "pump", "loads_sent", "control_point"}
+)
+_SOILS_AND_WORK = frozenset({"soil", "stratum", "zone", "work", "tip"})
+_KEPT_WITHOUT = {
+    _SURFACES: _MACHINES | _SOILS_AND_WORK | {"liner"},
+    ("linings",): _MACHINES | _SOILS_AND_WORK,
+    ("spoil", "heap_room", "moves"): _MACHINES | {"liner"},
+}  # what a revision keeps, by the tables of a plan that it does not depend on
 MOST_NODES = 1_000_000
 METHOD_TOLERANCE, LEAST_TOLERANCE_M3 = 2e-3, 1e-3
 
@@ -195,6 +221,20 @@ class Site:
             plan = plan.model_copy(update={"survey": tables})
         return cls(plan, file)
 
+    def with_surveys(self, more: Sequence[SurveyTable]) -> "Site":
+        """The same site, not yet read, with surveys besides those of its plan."""
+        names = [table.name for table in (*self.plan.survey, *more)]
+        twice = sorted({name for name in names if names.count(name) > 1})
+        if twice:
+            raise PlanError(
+                f"survey name {twice[0]!r} is used twice",
+                place=Place(self.path),
+                expected="one name for each survey",
+                mend="rename the file, or leave out the one that the plan names already",
+            )
+        plan = self.plan.model_copy(update={"survey": (*self.plan.survey, *more)})
+        return Site(plan, self.path)
+
     def revised(self, plan: Plan) -> "Site":
         """The same site under a changed plan; the ground, and elements that stay, are kept.
 
@@ -210,6 +250,9 @@ class Site:
             for name in _MEASURED:
                 vars(site)[name] = getattr(self, name)
             site._before = self
+            for names, beside in _KEPT_WITHOUT.items():
+                if _alike_but_for(beside, plan, self.plan):
+                    vars(site).update({k: vars(self)[k] for k in names if k in vars(self)})
         return site
 
     def _in_plan(self, error: PlanError) -> PlanError:
@@ -330,6 +373,7 @@ class Site:
             for table in self.plan.survey
             if table not in self.plan.ground_surveys
             and table.joins is None
+            and table.as_dug is None
             and table.name not in tops
         ]
         return tuple(held_against(self._measured(table), self.existing) for table in others)
@@ -340,6 +384,7 @@ class Site:
         return {
             line.code: survey.spots.xyz[line.rows]
             for survey in self.spot_surveys.values()
+            if survey.table.as_dug is None
             for line in survey.used.outlines
         }
 
@@ -484,7 +529,7 @@ class Site:
             self.plan.checks,
             {
                 element.name: account.rock_too_much_m3
-                for element, account in zip(self.elements, self.volumes.accounts, strict=True)
+                for element, account in zip(self.elements, self.accounts, strict=True)
                 if element.rock
             },
             self.water.drawdown,
@@ -507,14 +552,8 @@ class Site:
         )
 
     @cached_property
-    def volumes(self) -> Volumes:
-        """Quantities by element, by three methods, with their ±.
-
-        Raises
-        ------
-        MethodsDisagree
-            Two methods differ by more than their own bounds.
-        """
+    def accounts(self) -> tuple[ElementAccount, ...]:
+        """Quantities by element, by the refined grid alone."""
         measured = measure_elements(
             self._asked,
             self._quadrature.weight,
@@ -524,17 +563,27 @@ class Site:
                 for element in self.elements
             ],
         )
-        accounts = tuple(
+        return tuple(
             settle(quantities, self._rock(element), element.pipe_m3)
             for quantities, element in zip(measured, self.elements, strict=True)
         )
-        methods = agreed(self._methods(accounts))
-        dug_area = sum(quantities.dig_area_m2 for quantities in measured)
+
+    @cached_property
+    def volumes(self) -> Volumes:
+        """Quantities by element, by three methods, with their ±.
+
+        Raises
+        ------
+        MethodsDisagree
+            Two methods differ by more than their own bounds.
+        """
+        methods = agreed(self._methods(self.accounts))
+        dug_area = sum(account.quantities.dig_area_m2 for account in self.accounts)
         parts = [
             survey_part(self.ground_points, float(self.existing.footprint.area), dug_area),
             Part("spread of the three methods", methods.cut_spread_m3),
         ]
-        return Volumes(accounts, methods, combine(parts), self.linings)
+        return Volumes(self.accounts, methods, combine(parts), self.linings)
 
     def _rock(self, element: Element) -> RockVolumes:
         lifts = _lift_plan(element)
@@ -621,7 +670,6 @@ class Site:
             zones = build_zones(self._setting)
         except PlanError as error:
             raise self._in_plan(error) from None
-        tables = {table.name: table for table in self.plan.survey}
         nodes = self.lattice.nodes[self._quadrature.nodes]
         diggings = Diggings(
             plan=self.plan,
@@ -629,45 +677,184 @@ class Site:
             asked=self._asked,
             xy=np.concatenate([nodes, self._quadrature.xy]),
             weight=self._quadrature.weight,
-            surface_of=lambda name: self._measured(tables[name]).surface,
+            surface_of=self._surface_of_survey,
         )
         return measure_spoil(diggings, band_m)
+
+    def _surface_of_survey(self, name: str) -> Surface:
+        (table,) = (table for table in self.plan.survey if table.name == name)
+        return self._measured(table).surface
+
+    def progress(self, *, tolerance_m: float | None = None, loads: int | None = None) -> Progress:
+        """How far the dig is at each survey made while digging; see `measure_progress`."""
+        try:
+            return measure_progress(self.digsite, tolerance_m=tolerance_m, loads=loads)
+        except PlanError as error:
+            raise self._in_plan(error) from None
+
+    @property
+    def digsite(self) -> Digsite:
+        """What progress is measured on."""
+
+        def measured(table: SurveyTable) -> tuple[Measured, Doubt]:
+            ground = self._measured(table)
+            return ground, doubt_of(ground, self.spot_surveys.get(table.name))
+
+        return Digsite(
+            plan=self.plan,
+            elements=self.elements,
+            composition=self.composition,
+            existing=self.existing,
+            doubt=self.doubt,
+            balance=self.likely_balance,
+            measured=measured,
+        )
+
+    @cached_property
+    def slopes(self) -> Slopes:
+        """Faces of the dig and of the finish, and whether they stand."""
+        loose = {soil.name: soil.bank_density / (1 + soil.swell[1]) for soil in self.plan.soil}
+        heaps = tuple(
+            LyingHeap(
+                each.name,
+                each.heap.surface.thickness,
+                each.heap.toe,
+                max((loose[soil] for soil in each.soils), default=0.0),
+            )
+            for each in self.heaps.heaps
+            if each.heap.volume_loose_m3 > 0
+        )
+        tops = (stratum_top(one, self._surface_of_survey) for one in self.plan.stratum[1:])
+        ground = SlopeGround(
+            self.plan,
+            self.folder,
+            self.elements,
+            self.existing,
+            self.surface("dig"),
+            self.surface("finish"),
+            self.composition,
+            heaps,
+            self.stone_groups,
+            tuple(tops),
+            self.origin,
+        )
+        try:
+            return measure_slopes(ground)
+        except PlanError as error:
+            raise self._in_plan(error) from None
+
+    @cached_property
+    def moves(self) -> Moves:
+        """Where each part of the spoil goes, and in which order the elements are dug for it."""
+        movable = Movable(self.plan, self.elements, self.accounts, self.spoil, self.heap_room)
+        try:
+            return plan_moves(movable, likely_soils(self.plan))
+        except PlanError as error:
+            raise self._in_plan(error) from None
+
+    @cached_property
+    def likely_balance(self) -> Balance:
+        """The soil balance and the loads at the soils' likely factors."""
+        return balance(self.moves.works, truck_of(self.plan))
 
     @cached_property
     def haul(self) -> Haulage:
         """The soil balance and the loads, with the range that the factors' ranges give."""
-        truck = Truck(self.plan.truck.volume, self.plan.truck.payload)
+        return haulage(self.likely_balance, [drawn for _, drawn in self._drawn])
+
+    @cached_property
+    def heaps(self) -> Heaps:
+        """What is left over of the dig, laid into the plan's heaps."""
+        strip = self.spoil.strip
+        offered = [
+            Offered(
+                each.soil.name,
+                each.surplus_loose_m3 + each.kept_loose_m3,
+                kept_apart=strip is not None and strip.soil_name == each.soil.name,
+            )
+            for each in self.haul.likely.soils
+        ]
+        try:
+            return lay_heaps(self.heap_ground, offered)
+        except PlanError as error:
+            raise self._in_plan(error) from None
+
+    @cached_property
+    def heap_room(self) -> Mapping[str, float]:
+        """The most that each heap of the plan can hold, loose m³."""
+        try:
+            return heap_room(self.heap_ground)
+        except PlanError as error:
+            raise self._in_plan(error) from None
+
+    @property
+    def heap_ground(self) -> HeapGround:
+        """What heaps are laid on."""
+        return HeapGround(
+            self.plan, self.elements, self.existing, self.composition, self.unit, self.origin
+        )
+
+    @cached_property
+    def _drawn(self) -> tuple[tuple[Draw, Balance], ...]:
+        """Ways that the balance may turn out, by the soils' ranges and the ± of the dig."""
         dug, pm = self.volumes.excavation_bank_m3, self.volumes.excavation_pm.pm_m3
         doubt = pm / dug if dug > 0 and math.isfinite(pm) else 0.0
-        likely = balance(self._soil_works(1, 1, 1.0), truck)
-        others = [
-            balance(self._soil_works(swell, shrink, scale), truck)
-            for swell, shrink, scale in itertools.product((0, 2), (0, 2), (1 - doubt, 1 + doubt))
+        truck = truck_of(self.plan)
+        drawn = draw(soil_ranges(self.plan), doubt, seed=self.plan.work.seed)
+        varied = self.moves.varied(drawn)
+        return tuple(
+            (each, balance(works, truck)) for each, works in zip(drawn, varied, strict=True)
+        )
+
+    @cached_property
+    def booking(self) -> Booking:
+        """Machines, trucks, days and the tip's fee."""
+        return self._booked(self._drawn)
+
+    @cached_property
+    def likely_days(self) -> float:
+        """Days of work at the soils' likely factors; needs no draws."""
+        fills = tuple(each.fill[1] for each in soil_ranges(self.plan))
+        sure = Draw(tuple(likely_soils(self.plan)), fills, 1.0)
+        return self._booked([(sure, self.likely_balance)]).days.likely
+
+    def _booked(self, drawn: Sequence[tuple[Draw, Balance]]) -> Booking:
+        depth = self.composition.existing - self.composition.dig
+        dug = depth[depth > 0]
+        outfit = outfit_of(self.plan, float(dug.mean()) if dug.size else 0.0)
+        carries = [
+            Carry(flow.loose_m3, flow.distance_m)
+            for flow in self.moves.transport.flows
+            if math.isfinite(flow.distance_m)
         ]
-        return haulage(likely, others)
+        return book(self.plan, outfit, self.likely_balance, drawn, carries)
 
-    def _soil_works(self, swell: int, shrink: int, scale: float) -> list[SoilWork]:
-        """Work by soil, with factors picked from their ranges (0 low, 1 likely, 2 high)."""
-        spoil, works = self.spoil, []
-        for table in self.plan.soil:
-            placed = sum(
-                account.backfill_compacted_m3 + account.quantities.fill_compacted_m3
-                for row, account in enumerate(self.volumes.accounts)
-                if soil_of(self.plan, row) == table.name
-            )
-            works.append(
-                SoilWork(
-                    _soil(table, swell, shrink),
-                    scale * spoil.dug_in(table.name) + spoil.stripped_in(table.name),
-                    placed + spoil.refilled_with(table.name),
-                    kept_apart=spoil.strip is not None and spoil.strip.soil_name == table.name,
-                )
-            )
-        return works
+    def stakes(self, pegging: Pegging) -> Stakes:
+        """The points to set out, with what is dug at each."""
+        try:
+            return set_out(self._stake_ground, pegging)
+        except PlanError as error:
+            raise self._in_plan(error) from None
+
+    def dig_tin(self, *, tolerance_m: float) -> Followed:
+        """The dig and the ground around it as triangles within a vertical tolerance."""
+        around = shapely.box(*self._work_lattice.bounds).buffer(1.0, join_style="mitre")
+        region = around.intersection(self.existing.footprint.buffer(-0.001))
+        probes = self.ground_points[:, :2]
+        return dig_tin(self._stake_ground, region, probes, tolerance_m=tolerance_m)
+
+    @property
+    def _stake_ground(self) -> StakeGround:
+        """What is set out."""
+        return StakeGround(
+            self.plan, self.elements, self.existing, self.spot_surveys, self.unit, self.origin
+        )
 
 
-def _soil(table: SoilTable, swell: int, shrink: int) -> Soil:
-    return Soil(table.name, table.swell[swell], table.shrink[shrink], table.bank_density)
+def _alike_but_for(tables: frozenset[str], plan: Plan, other: Plan) -> bool:
+    """Whether two plans differ in some tables at most."""
+    relevant = type(plan).model_fields.keys() - tables
+    return all(getattr(plan, key) == getattr(other, key) for key in relevant)
 
 
 def _lift_plan(element: Element) -> LiftPlan | None:

@@ -214,15 +214,6 @@ class Spoil:
         """What is dug in a soil, m³ in place."""
         return sum(part.bank_m3 for part in self.parts if part.soil.name == soil)
 
-    def stripped_in(self, soil: str) -> float:
-        """What is stripped of a soil under what is raised, m³ in place."""
-        return sum(part.under_fill_m3 for part in self.parts if part.soil.name == soil)
-
-    def refilled_with(self, soil: str) -> float:
-        """Compacted volume of a soil that takes the place of what was stripped, m³."""
-        by_element = self.stripped.by(Axis.ELEMENT)
-        return float(sum(v for row, v in enumerate(by_element) if soil_of(self.plan, row) == soil))
-
 
 def soil_of(plan: Plan, element: int) -> str:
     """The soil that an element is made of."""
@@ -244,7 +235,7 @@ def measure_spoil(on: Diggings, band_m: float) -> Spoil:
     at, plan, strip = on.asked, on.plan, _stripped(on.plan)
     rows = np.flatnonzero((at.dig < at.existing) | (at.subgrade > at.existing))
     xy, ground, dig = on.xy[rows], at.existing[rows], at.dig[rows]
-    strata = lay_strata(xy, ground, [_top(stratum, on) for stratum in plan.stratum[1:]])
+    strata = lay_strata(xy, ground, [stratum_top(stratum, on.surface_of) for stratum in plan.stratum[1:]])
     stratified = np.full(len(rows), bool(plan.stratum))
     named = [table.soil is not None for table in plan.element]
     stratified &= ~_said(at.dig_owner[rows], named)
@@ -299,9 +290,10 @@ def _said(owner: Int32Array, said: list[bool]) -> BoolArray:
     return np.array([*said, False], dtype=np.bool_)[owner]
 
 
-def _top(stratum: StratumTable, on: Diggings) -> Top:
+def stratum_top(stratum: StratumTable, surface_of: Callable[[str], Surface]) -> Top:
+    """The top of a stratum as the plan gives it; `surface_of` gives a survey's by its name."""
     if stratum.survey is not None:
-        return AtSurvey(on.surface_of(stratum.survey))
+        return AtSurvey(surface_of(stratum.survey))
     if stratum.level is not None:
         return AtLevel(stratum.level)
     assert stratum.depth is not None

@@ -94,7 +94,7 @@ UNITS = {unit.key: unit for unit in (METRE, FOOT, US_SURVEY_FOOT)}
 
 _LENGTHS = {
     "m": 1.0, "metre": 1.0, "metres": 1.0, "meter": 1.0, "meters": 1.0,
-    "mm": 0.001, "cm": 0.01, "km": 1000.0,
+    "mm": 0.001, "cm": 0.01, "km": 1000.0, "mi": 5280 * FOOT_M, "miles": 5280 * FOOT_M,
     "ft": FOOT_M, "foot": FOOT_M, "feet": FOOT_M, "'": FOOT_M, "′": FOOT_M,
     "in": FOOT_M / 12, "inch": FOOT_M / 12, "inches": FOOT_M / 12,
     '"': FOOT_M / 12, "″": FOOT_M / 12, "yd": 3 * FOOT_M, "us-ft": US_SURVEY_FOOT_M,
@@ -114,6 +114,19 @@ _FLOWS = {
     "l/s": 0.001, "l/min": 0.001 / 60, "l/h": 0.001 / 3600,
     "gpm": _GALLON / 60, "gal/min": _GALLON / 60, "gph": _GALLON / 3600, "gal/h": _GALLON / 3600,
     "cfs": FOOT_M**3, "ft3/s": FOOT_M**3,
+}  # fmt: skip
+_PRESSURES = {
+    "pa": 1.0, "kpa": 1e3, "mpa": 1e6, "kn/m2": 1e3, "kn/m²": 1e3, "n/m2": 1.0,
+    "psf": _POUND * 9.80665 / FOOT_M**2, "psi": _POUND * 9.80665 * 144 / FOOT_M**2,
+    "tsf": 2000 * _POUND * 9.80665 / FOOT_M**2,
+}  # fmt: skip
+_SPEEDS = {
+    "m/s": 1.0, "km/h": 1 / 3.6, "kph": 1 / 3.6, "m/min": 1 / 60,
+    "mph": 5280 * FOOT_M / 3600, "ft/min": FOOT_M / 60, "ft/s": FOOT_M,
+}  # fmt: skip
+_TIMES = {
+    "s": 1.0, "sec": 1.0, "seconds": 1.0, "min": 60.0, "minute": 60.0, "minutes": 60.0,
+    "h": 3600.0, "hr": 3600.0, "hour": 3600.0, "hours": 3600.0,
 }  # fmt: skip
 _DENSITIES = {
     "kg/m3": 1.0, "kg/m³": 1.0, "t/m3": 1000.0, "t/m³": 1000.0,
@@ -205,6 +218,21 @@ def parse_density(value: str) -> float:
 def parse_flow(value: str) -> float:
     """Flow in m³/s from a text with its unit: `"20 m3/h"`, `"5 l/s"`, `"100 gpm"`."""
     return _parse(value, _FLOWS, "flow", '"20 m3/h", "5 l/s" or "100 gpm"')
+
+
+def parse_pressure(value: str) -> float:
+    """Pressure in Pa from a text with its unit: `"5 kPa"`, `"100 psf"`."""
+    return _parse(value, _PRESSURES, "pressure", '"5 kPa" or "100 psf"')
+
+
+def parse_speed(value: str) -> float:
+    """Speed in m/s from a text with its unit: `"40 km/h"`, `"25 mph"`."""
+    return _parse(value, _SPEEDS, "speed", '"40 km/h" or "25 mph"')
+
+
+def parse_time(value: str) -> float:
+    """Time in s from a text with its unit: `"18 s"`, `"1.5 min"`, `"1 h 30 min"`."""
+    return _parse(value, _TIMES, "time", '"18 s", "1.5 min" or "8 h"')
 
 
 def parse_batter(value: str | float) -> float:

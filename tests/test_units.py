@@ -18,6 +18,8 @@ from terrain.units import (
     parse_flow,
     parse_length,
     parse_mass,
+    parse_speed,
+    parse_time,
     parse_volume,
 )
 
@@ -278,3 +280,29 @@ def test_an_endless_quantity_is_refused(text: str):
 def test_flows(text, si):
     """1 ft³/s = 448.831 gal/min: exact from 231 in³ in a gallon."""
     assert parse_flow(text) == pytest.approx(si, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("parse", "text", "si"),
+    [
+        (parse_speed, "36 km/h", 10.0),
+        (parse_speed, "25 mph", 11.176),
+        (parse_speed, "60 m/min", 1.0),
+        (parse_time, "18 s", 18.0),
+        (parse_time, "1.5 min", 90.0),
+        (parse_time, "1 h 30 min", 5400.0),
+    ],
+)
+def test_speeds_and_times(parse, text, si):
+    """A mile is 1,609.344 m, so 1 mph is 0.44704 m/s."""
+    assert parse(text) == pytest.approx(si, rel=1e-12)
+
+
+@pytest.mark.parametrize(("parse", "text"), [(parse_speed, "36 m"), (parse_time, "3 m")])
+def test_a_speed_or_time_without_its_unit_is_refused(parse, text):
+    with pytest.raises(UnitError, match=r"is not a (speed|time)"):
+        parse(text)
+
+
+def test_a_mile_is_a_length():
+    assert parse_length("2 mi", METRE) == pytest.approx(3218.688, rel=1e-12)

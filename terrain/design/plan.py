@@ -22,10 +22,17 @@ def read_plan(path: Path) -> Plan:
         The file is missing or no TOML, a key is unknown, or a value cannot be built. The message
         names the element and the key.
     """
-    return check_plan(_tables(path), path)
+    return check_plan(plan_tables(path), path)
 
 
-def _tables(path: Path) -> dict[str, Any]:
+def plan_tables(path: Path) -> dict[str, Any]:
+    """The tables of a plan file as they stand, unchecked.
+
+    Raises
+    ------
+    PlanError
+        The file is missing, cannot be read, or is no TOML.
+    """
     expected = "a text file of [tables] and key = value lines"
     try:
         text = path.read_bytes().decode("utf-8-sig")

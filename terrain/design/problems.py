@@ -57,6 +57,7 @@ _LISTS = (
     "soil",
     "stratum",
     "zone",
+    "loads_sent",
     "element",
 )  # at the top of the file these are [[tables]]
 

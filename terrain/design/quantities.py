@@ -13,6 +13,9 @@ from terrain.units import (
     parse_flow,
     parse_length,
     parse_mass,
+    parse_pressure,
+    parse_speed,
+    parse_time,
 )
 from terrain.units import parse_volume as parse_volume_text
 
@@ -104,6 +107,35 @@ def _flow(value: Any) -> float:
     return parse_flow(_text_with_unit(value, "flow", '"20 m3/h", "5 l/s" or "100 gpm"'))
 
 
+def _pressure(value: Any) -> float:
+    return parse_pressure(_text_with_unit(value, "pressure", '"5 kPa" or "100 psf"'))
+
+
+def _pressures(value: Any) -> tuple[float, float, float]:
+    """One pressure, or low, likely and high."""
+    each = value if isinstance(value, list | tuple) else [value] * 3
+    found = [one if isinstance(one, float) else _pressure(one) for one in each]
+    if len(found) != 3 or not 0 <= found[0] <= found[1] <= found[2]:
+        msg = f"{value!r} is out of order"
+        raise UnitError(msg, expected='["1 kPa", "4 kPa", "8 kPa"], none below the one before')
+    return found[0], found[1], found[2]
+
+
+def _friction(values: tuple[float, float, float]) -> tuple[float, float, float]:
+    if not (values[0] >= 0 and values[2] < 60):
+        msg = f"an angle of friction of {values[0]:g}° to {values[2]:g}° is not believable"
+        raise UnitError(msg, expected="degrees, 0 to less than 60; most soils have 20 to 45")
+    return values
+
+
+def _speed(value: Any) -> float:
+    return parse_speed(_text_with_unit(value, "speed", '"40 km/h" or "25 mph"'))
+
+
+def _time(value: Any) -> float:
+    return parse_time(_text_with_unit(value, "time", '"18 s", "1.5 min" or "8 h"'))
+
+
 def _range(value: Any) -> tuple[float, float, float]:
     """One number, or low, likely and high."""
     numbers = value if isinstance(value, list | tuple) else [value] * 3
@@ -184,11 +216,46 @@ Volume = Annotated[
 Mass = Annotated[
     float, BeforeValidator(_mass), Field(gt=0), _shown("mass", _AMOUNT_TEXT, text_only=True)
 ]
+Pressure = Annotated[
+    float, BeforeValidator(_pressure), Field(ge=0), _shown("pressure", _AMOUNT_TEXT, text_only=True)
+]
+PressureRange = Annotated[
+    tuple[float, float, float],
+    BeforeValidator(_pressures),
+    WithJsonSchema(
+        {
+            "oneOf": [
+                {"type": "string", "pattern": _AMOUNT_TEXT},
+                {
+                    "type": "array",
+                    "items": {"type": "string", "pattern": _AMOUNT_TEXT},
+                    "minItems": 3,
+                    "maxItems": 3,
+                },
+            ]
+        }
+    ),
+]
+Speed = Annotated[
+    float, BeforeValidator(_speed), Field(gt=0), _shown("speed", _AMOUNT_TEXT, text_only=True)
+]
+Duration = Annotated[
+    float,
+    BeforeValidator(_time),
+    Field(ge=0),
+    _shown("time", _AMOUNT_TEXT, text_only=True),
+]
 Flow = Annotated[
     float, BeforeValidator(_flow), Field(gt=0), _shown("flow", _AMOUNT_TEXT, text_only=True)
 ]
 Density = Annotated[
     float, BeforeValidator(_density), Field(gt=0), _shown("density", _AMOUNT_TEXT, text_only=True)
+]
+FrictionRange = Annotated[
+    tuple[float, float, float],
+    AfterValidator(_friction),
+    BeforeValidator(_range),
+    WithJsonSchema(_RANGE),
 ]
 Swell = Annotated[
     tuple[float, float, float],

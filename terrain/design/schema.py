@@ -12,7 +12,16 @@ from terrain.design.tables import Plan
 
 DRAFT = "https://json-schema.org/draft/2020-12/schema"
 PUBLISHED = Path(__file__).with_name("site.schema.json")
-_SI = {"length": "m", "volume": "m3", "mass": "kg", "density": "kg/m3", "flow": "m3/s"}
+_SI = {
+    "length": "m",
+    "volume": "m3",
+    "mass": "kg",
+    "density": "kg/m3",
+    "flow": "m3/s",
+    "speed": "m/s",
+    "time": "s",
+    "pressure": "Pa",
+}
 
 
 def plan_schema() -> dict[str, Any]:

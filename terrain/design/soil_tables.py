@@ -5,11 +5,13 @@ from typing import Literal
 from pydantic import model_validator
 
 from terrain.design.quantities import Density, Extent, Level, Name, Shrink, Swell
+from terrain.design.slope_tables import StrengthTable
 from terrain.design.table import Table
 from terrain.errors import Place as ErrorPlace
 from terrain.errors import PlanError
 
 Digging = Literal["easy", "medium", "hard", "rock"]
+GoodFor = Literal["rim", "backfill", "mound", "pad", "trench", "stockpile"]
 
 
 class SoilTable(Table):
@@ -25,6 +27,12 @@ class SoilTable(Table):
     """Density in place, such as "1900 kg/m3"."""
     digging: Digging = "medium"
     """How hard it digs: easy (sand, topsoil), medium, hard (stiff clay), rock (broken first)."""
+    organic: bool | None = None
+    """Whether it holds roots and humus: never put under liner. A stripped stratum's soil does."""
+    good_for: tuple[GoodFor, ...] | None = None
+    """What it may be placed as; left out, anything, but organic soil only on a heap that stays."""
+    strength: StrengthTable = StrengthTable()
+    """How strong it is, for the slopes that stand in it."""
 
 
 class StratumTable(Table):

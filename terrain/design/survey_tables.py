@@ -4,6 +4,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
+from terrain.design.progress_tables import CalendarDate
 from terrain.design.quantities import (
     Cell,
     Coordinate,
@@ -169,6 +170,8 @@ class SurveyTable(Table):
     """What the ground goes without: kinds of finding ("spikes"), point names, lines ("line 12")."""
     keep: tuple[str | int, ...] = ()
     """Exceptions from leave_out."""
+    as_dug: CalendarDate | None = None
+    """Day of a survey made while digging, such as 2026-05-04; it tells how far the dig is."""
     noise: Extent | None = None
     """Standard deviation of a height as the instrument states it; by default what the shots say
     of each other.
@@ -196,6 +199,17 @@ class SurveyTable(Table):
                 place=ErrorPlace(key=f'survey "{self.name}", leave_out'),
                 expected=f'leave_out, keep and odd_heights under the survey "{self.joins}"',
                 mend="move the keys there",
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _what_joins_has_the_day_of_the_other(self) -> "SurveyTable":
+        if self.joins is not None and self.as_dug is not None:
+            raise PlanError(
+                "a survey that joins another has its day from the other",
+                place=ErrorPlace(key=f'survey "{self.name}", as_dug'),
+                expected=f'as_dug under the survey "{self.joins}"',
+                mend="move the key there",
             )
         return self
 

@@ -7,6 +7,16 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from terrain.design.heap_tables import HeapTable
+from terrain.design.machine_tables import (
+    DumperTable,
+    ExcavatorTable,
+    LoaderTable,
+    TipTable,
+    TruckTable,
+    WorkTable,
+)
+from terrain.design.progress_tables import LoadsSentTable
 from terrain.design.quantities import (
     Batter,
     Density,
@@ -18,22 +28,14 @@ from terrain.design.quantities import (
     Name,
     Place,
     RockSize,
-    Volume,
 )
+from terrain.design.slope_tables import SlopesTable
 from terrain.design.soil_tables import SoilTable, StratumTable, check_strata
+from terrain.design.stake_tables import ControlPointTable
 from terrain.design.survey_tables import SiteTable, SurveyTable
 from terrain.design.table import Table
 from terrain.errors import Place as ErrorPlace
 from terrain.errors import PlanError, nearest
-
-
-class TruckTable(Table):
-    """What one load may hold."""
-
-    volume: Volume = 10.0
-    """Heaped volume of the body, such as "10 m3"."""
-    payload: Mass = 16000.0
-    """What it may carry, such as "16 t"."""
 
 
 class OverDigTable(Table):
@@ -102,6 +104,8 @@ class RimTable(Table):
     """Width of the rim's top."""
     batter: Batter = 2.0
     """Outer batter of the rim."""
+    soil: Name | None = None
+    """Name of the only soil that the rim is made of, such as a clay."""
 
 
 class CircleTable(Table):
@@ -326,6 +330,8 @@ class _Element(Table):
     """Name of the soil it is made of and dug in, whatever the strata; else the first [[soil]]."""
     day: Day | None = None
     """Day of the work on which it is dug, counted from 1."""
+    fill_soil: Name | None = None
+    """Name of the only soil that is put back or raised here; else what suits best of the site's."""
 
 
 class _Lined(_Element):
@@ -600,20 +606,22 @@ class PadElement(_Element):
     """Batter of the fill where the ground is lower."""
 
 
-class HeapElement(_Element):
-    """Where spoil may be heaped."""
+class HeapElement(_Element, HeapTable):
+    """Where spoil may be heaped; one that names a soil takes that soil only."""
 
     type: Literal["heap"]
     """A place where spoil may be heaped."""
+    stays: bool = False
+    """Whether the soil stays here; else it waits here until it is placed or taken away."""
     outline: OutlineTable
     """Edge of the place."""
 
 
 class KeepOutElement(_Element):
-    """Where nothing may be dug: tree roots, services."""
+    """Where nothing may be dug or heaped: tree roots, services."""
 
     type: Literal["keep_out"]
-    """A place where nothing may be dug."""
+    """A place where nothing may be dug or heaped."""
     outline: OutlineTable
     """Edge of the place."""
     reason: str = ""
@@ -668,6 +676,8 @@ class ChecksTable(Table):
     """Least width of the ground that holds water back, at the water's level."""
     ground_pm: Extent = 0.10
     """Largest ± (95 %) of the ground; beyond it the ground counts as poorly measured."""
+    dug_within: Extent = 0.05
+    """How far a level as dug may lie off the dig and still count as down, and not as too deep."""
 
 
 class LinerTable(Table):
@@ -724,15 +734,31 @@ class Plan(Table):
     zone: tuple[ZoneTable, ...] = ()
     """Parts of the site that quantities are told apart by."""
     truck: TruckTable = TruckTable()
-    """What one load may hold."""
+    """What one load may hold, and how a truck goes to the tip and back."""
+    excavator: ExcavatorTable = ExcavatorTable()
+    """The machine that digs and loads."""
+    loader: LoaderTable | None = None
+    """The track loader, if one carries soil on the site."""
+    dumper: DumperTable | None = None
+    """The tracked dumper, if one carries soil on the site."""
+    work: WorkTable = WorkTable()
+    """How long is worked, and how."""
+    tip: TipTable = TipTable()
+    """Where what is left over is taken."""
+    loads_sent: tuple[LoadsSentTable, ...] = ()
+    """Trucks that left so far, day by day."""
     over_dig: OverDigTable = OverDigTable()
     """Extra room dug for setting rock, where an element gives none."""
     pump: PumpTable | None = None
     """The pump, where the water is lifted."""
     checks: ChecksTable = ChecksTable()
     """Limits of the checks."""
+    slopes: SlopesTable = SlopesTable()
+    """What slopes are checked for, and what loads them."""
     liner: LinerTable = LinerTable()
     """Rolls that liner and underlay are cut from."""
+    control_point: tuple[ControlPointTable, ...] = ()
+    """Marks on the site that stakes are set out from."""
     element: tuple[ElementTable, ...] = ()
     """What is to be built, in order."""
 
@@ -744,6 +770,7 @@ class Plan(Table):
             ("soil", [soil.name for soil in self.soil]),
             ("stratum", [stratum.name for stratum in self.stratum]),
             ("zone", [zone.name for zone in self.zone]),
+            ("control_point", [point.name for point in self.control_point]),
         ):
             twice = sorted({name for name in names if names.count(name) > 1})
             if twice:
@@ -755,6 +782,14 @@ class Plan(Table):
         for survey in self.survey:
             others = [name for name in surveys if name != survey.name]
             _known(f'survey "{survey.name}", joins', survey.joins, others)
+        for survey in self.ground_surveys:
+            if survey.as_dug is not None:
+                raise PlanError(
+                    f"survey {survey.name!r} makes the existing ground, but was made while digging",
+                    place=ErrorPlace(key=f'survey "{survey.name}", as_dug'),
+                    expected="a survey from before the dig as the ground",
+                    mend="name one with ground in [site], or put it first",
+                )
         check_strata(self.stratum)
         tops = [name for name in surveys if name not in {s.name for s in self.ground_surveys}]
         for stratum in self.stratum:
@@ -765,7 +800,13 @@ class Plan(Table):
             _known("pump.from", self.pump.source, [element.name for element in self.element])
         for element in self.element:
             place = f'element "{element.name}"'
-            _known(f"{place}, soil", element.soil, [soil.name for soil in self.soil])
+            rim = getattr(element, "rim", None)
+            for key, soil_name in (
+                ("soil", element.soil),
+                ("fill_soil", element.fill_soil),
+                ("rim.soil", None if rim is None else rim.soil),
+            ):
+                _known(f"{place}, {key}", soil_name, [soil.name for soil in self.soil])
             for key, name in _water_names(element).items():
                 _known(f"{place}, {key}", name, list(self.water))
         return self

@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from terrain.haul.balance import Balance
+from terrain.haul.draws import spread
 
 
 @dataclass(frozen=True)
@@ -15,7 +16,8 @@ class Haulage:
     likely
         At the likely factors.
     loads_low, loads_high
-        Least and most over the ranges of swell, shrink and the ± of the excavation.
+        Exceeded in nine and in one of ten draws of swell, shrink and the ± of the excavation; they
+        hold the likely loads between them, also where a range lies to one side of what is likely.
     """
 
     likely: Balance
@@ -23,7 +25,7 @@ class Haulage:
     loads_high: int
 
 
-def haulage(likely: Balance, others: Sequence[Balance]) -> Haulage:
-    """Span the loads of the likely balance and of its variants."""
-    counts = [likely.loads, *(other.loads for other in others)]
-    return Haulage(likely, min(counts), max(counts))
+def haulage(likely: Balance, drawn: Sequence[Balance]) -> Haulage:
+    """Span the loads of the drawn balances."""
+    loads = spread([each.loads for each in drawn])
+    return Haulage(likely, min(likely.loads, int(loads.low)), max(likely.loads, int(loads.high)))

@@ -20,6 +20,7 @@ from terrain.review.blocks import finish_with_stones
 from terrain.review.camera import HIGH, VIEW, WIDE, Relief
 from terrain.review.canvas import FreeSpace, place_label, write
 from terrain.review.depths import deepest
+from terrain.review.heaped import SPOIL, heaped, heaps_of
 from terrain.review.relief import cell_light, softened, to_cells, without_gaps
 
 if TYPE_CHECKING:
@@ -231,12 +232,15 @@ def draw_existing(site: "Site", relief: Relief) -> "Axes":
 def draw_dig(site: "Site", relief: Relief) -> "Axes":
     """What the bucket leaves, with the greatest depth dug for each element."""
     composition = relief.composition
-    z = composition.dig
+    spoil = heaped(site, relief.x, relief.y)
+    z = composition.dig + spoil
     dug = _share((composition.existing - z) > look.WORKED_M)
     depth = np.clip(np.nan_to_num(to_cells(composition.existing - z)), 0, None)
     mix = (depth / max(float(depth.max()), 0.01))[..., None] ** 0.7
     soil = look.rgb("#c49a6c") * (1 - mix) + look.rgb("#94683e") * mix
     tint = look.rgb(look.GROUND) * (1 - dug) + soil * dug
+    heap = _share(spoil > look.WORKED_M)
+    tint = tint * (1 - heap) + look.rgb(SPOIL) * heap
     parts = _block(relief, z, tint) + _contour_parts(relief, z) + _outline_part(site, relief, z)
     axes = _axes(solids.rendered(relief, parts))
     _frame(
@@ -249,6 +253,9 @@ def draw_dig(site: "Site", relief: Relief) -> "Axes":
     told = {
         name: f"dug {site.unit.length(spot.depth_m)} deep" for name, spot in deepest(site).items()
     }
+    told |= {
+        each.name: f"heap {site.unit.length(each.heap.height_m)} high" for each in heaps_of(site)
+    }
     _element_labels(axes, site, relief, z, told)
     step = site.unit.length(relief.step, look.decimals(relief.step, site.unit))
     _legend(
@@ -257,6 +264,7 @@ def draw_dig(site: "Site", relief: Relief) -> "Axes":
             (look.GROUND, 1, "ground left as it is"),
             ("#c49a6c", 1, "dug, shallow"),
             ("#94683e", 1, "dug, deep"),
+            *([(SPOIL, 1.0, "spoil, heaped loose")] if spoil.any() else []),
             ("line:#5d5038", 1, f"contour, every {step}"),
             (f"line:{look.INK}", 1, "outline of an element"),
         ),

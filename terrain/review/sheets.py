@@ -18,6 +18,7 @@ from terrain.review import canvas, look
 from terrain.review.canvas import FreeSpace, extent, place_label, write
 from terrain.review.cuts import Profile, SectionLine, profile, section_lines
 from terrain.review.depths import deepest
+from terrain.review.heaped import TOE, draw_heaps, heaps_of
 from terrain.review.maps import LAND, contour_step, draw_contours, map_scale, open_map, surveyed
 from terrain.review.outlines import rings
 from terrain.review.papers import (
@@ -73,6 +74,7 @@ def plan_sheet(site: "Site", path: pathlib.Path) -> None:
     for outline in outlines:
         for ring in rings(outline):
             axes.plot(*ring.xy, color=look.INK, lw=1.3, zorder=12)
+    draw_heaps(axes, site, step)
     _keep_clear(axes, site, moved, lines, space)
     draw_contours(axes, site, step, space)
     _element_names(axes, site, space)
@@ -177,8 +179,13 @@ def _keep_clear(
 def _element_names(axes: "Axes", site: "Site", space: FreeSpace) -> None:
     """Name each element with its water level and deepest dig."""
     spots = deepest(site)
+    heaps = {each.name: each.heap for each in heaps_of(site)}
     for element in site.elements:
         words = [element.name]
+        if element.name in heaps:
+            heap = heaps[element.name]
+            words.append(f"heap {heap.height_m / site.unit.metres:.2f} high")
+            words.append(f"{site.unit.volume_text(heap.volume_loose_m3)} loose")
         if element.water_level_m is not None:
             words.append(f"water {element.water_level_m / site.unit.metres:.2f}")
         if element.name in spots:
@@ -243,12 +250,15 @@ def _plan_legend(sheet: "Axes", site: "Site", paper: Paper, most: float, scale: 
     )
 
     y = base - 0.35
-    for kind, words in (
+    lines = [
         ("outline", "outline of an element"),
         ("contour", "contour of the existing ground"),
         ("section", "section, see its sheet"),
         ("spot", "deepest dig of an element"),
-    ):
+    ]
+    if heaps_of(site):
+        lines.append(("heap", "heap: toe and contours;\ndashed, its level top"))
+    for kind, words in lines:
         if kind == "spot":
             sheet.plot([left + 0.16], [y], "+", ms=7, mew=1.0, color=look.INK)
         else:
@@ -256,6 +266,7 @@ def _plan_legend(sheet: "Axes", site: "Site", paper: Paper, most: float, scale: 
                 "outline": (look.INK, 1.3),
                 "contour": ("#7a6a4c", 0.8),
                 "section": (look.ALERT, 1.0),
+                "heap": (TOE, 1.1),
             }[kind]
             (drawn,) = sheet.plot([left, left + 0.32], [y, y], color=colour, lw=thick)
             if kind == "section":

@@ -47,4 +47,11 @@ def test_haul_tells_soil_by_soil(run: Run, folder):
     said = json.loads(run("haul", folder, "--json").out)
     assert [each["soil"] for each in said["soils"]] == ["loam", "topsoil", "gravel"]
     assert sum(each["loads"] for each in said["soils"]) == said["loads"]
-    assert "soil by soil" in run("haul", folder).out
+    assert {move["to"] for move in said["moves"]} == {"mound: mound", "taken away"}
+    for key, soils in (("bank_m3", "excavation_bank_m3"), ("compacted_m3", "placed_compacted_m3")):
+        moved = [m[key] for m in said["moves"] if key == "bank_m3" or m["use"] is not None]
+        assert sum(moved) == pytest.approx(said[soils], rel=1e-9)
+    assert said["order"]["steps"][-1]["heap_filled_loose_m3"] == 0
+    text = run("haul", folder).out
+    for heading in ("soil by soil", "Where the soil goes", "Order of work"):
+        assert heading in text
