@@ -12,6 +12,7 @@ from cli.options import CHECK_FAILED, AsJson, BandHeight, LeaveOutOdd, SitePath
 if TYPE_CHECKING:
     from terrain.design import Element, StoneGroup
     from terrain.earthwork.account import ElementAccount
+    from terrain.earthwork.uncertainty import ElementUncertainty, Part
     from terrain.site import Site
     from terrain.spoil import Spoil
     from terrain.units import Unit
@@ -41,18 +42,22 @@ def command(
 def document(site: "Site") -> dict[str, Any]:
     """What `--json` prints."""
     from cli.findings import checks_and_water
+    from terrain.earthwork.blame import told
 
     volumes = site.volumes
+    sure = {one.name: one for one in volumes.excavation_pm.elements}
     return {
         "site": site.name,
         "cell_m": site.lattice.cell,
         "excavation_bank_m3": volumes.excavation_bank_m3,
         "excavation_bank_pm_m3": volumes.excavation_pm.pm_m3,
-        "excavation_pm_parts": [
-            {"name": part.name, "pm_m3": part.pm_m3} for part in volumes.excavation_pm.parts
-        ],
+        "excavation_pm_parts": _parts(volumes.excavation_pm.parts),
+        "excavation_pm_mostly": told(volumes.excavation_pm),
         "backfill_compacted_m3": volumes.backfill_compacted_m3,
+        "backfill_compacted_pm_m3": volumes.backfill_pm.pm_m3,
         "fill_compacted_m3": volumes.fill_compacted_m3,
+        "fill_compacted_pm_m3": volumes.fill_pm.pm_m3,
+        "fill_pm_parts": _parts(volumes.fill_pm.parts),
         "rock_m3": sum(account.rock.whole_m3 for account in volumes.accounts),
         "rock_kg": sum(account.rock.mass_kg for account in volumes.accounts),
         "water_m3": volumes.water_m3,
@@ -69,13 +74,17 @@ def document(site: "Site") -> dict[str, Any]:
         "elements": {
             element.name: {
                 "type": element.kind,
-                **_element(account),
+                **_element(account, sure.get(element.name)),
                 "rocks": [_rocks(g) for g in site.stone_groups if g.element == element.name],
             }
             for element, account in zip(site.elements, volumes.accounts, strict=True)
         },
         **checks_and_water(site),
     }
+
+
+def _parts(parts: Sequence["Part"]) -> list[dict[str, Any]]:
+    return [{"name": part.name, "pm_m3": part.pm_m3} for part in parts]
 
 
 def _liner(site: "Site") -> dict[str, Any]:
@@ -104,10 +113,12 @@ def _liner(site: "Site") -> dict[str, Any]:
     }
 
 
-def _element(account: "ElementAccount") -> dict[str, Any]:
+def _element(account: "ElementAccount", sure: "ElementUncertainty | None") -> dict[str, Any]:
     quantities = account.quantities
     return {
         "excavation_bank_m3": quantities.excavation_bank_m3,
+        "excavation_bank_pm_m3": 0.0 if sure is None else sure.pm_m3,
+        "excavation_pm_parts": [] if sure is None else _parts(sure.parts),
         "backfill_compacted_m3": account.backfill_compacted_m3,
         "fill_compacted_m3": quantities.fill_compacted_m3,
         "over_dig_room_m3": quantities.over_dig_room_m3,
@@ -153,6 +164,7 @@ def show(site: "Site", banded: "Spoil | None" = None) -> None:
     from cli.dug_in_parts import show_bands, show_parts
     from cli.findings import show_checks, show_water
     from cli.output import SHORT_CAUTION, print_lines
+    from terrain.earthwork.blame import told
 
     if not site.elements:
         print_lines(f"{site.name}: nothing is to be dug; the plan has no [[element]].")
@@ -160,10 +172,11 @@ def show(site: "Site", banded: "Spoil | None" = None) -> None:
     unit, pm = site.unit, site.volumes.excavation_pm
     least = 0.05 * unit.volume_m3
     size = unit.volume_text(pm.pm_m3) if pm.pm_m3 >= least else f"less than 0.1 {unit.volume}"
-    doubt = f"± {size} at 95 %, mostly {pm.parts[0].name}"
+    known = math.isfinite(pm.pm_m3)
     print_lines(
         f"{site.name}: dig {unit.volume_text(site.volumes.excavation_bank_m3)} in place "
-        f"({doubt if math.isfinite(pm.pm_m3) else 'its ± is not known'}).",
+        f"({f'± {size} at 95 %' if known else 'its ± is not known'}).",
+        *([told(pm)] if known and told(pm) else []),
         "",
     )
     _show_elements(site)
@@ -204,12 +217,16 @@ def _show_elements(site: "Site") -> None:
     sums = [sum(values) for values in zip(*columns, strict=True)]
     names = [element.name for element in site.elements]
     depths = [number(a.quantities.max_depth_m / unit.metres, 2) for a in accounts]
+    pm = site.volumes.excavation_pm
+    sure = {one.name: one.pm_m3 for one in pm.elements}
+    sizes = [_size(volume, unit) for volume in (*(sure.get(n, 0.0) for n in names), pm.pm_m3)]
     water = "water" if unit.water == unit.volume else f"water\n{unit.water}"
     print_table(
         f"By element ({unit.volume}; depth in {unit.symbol})",
         (
             "",
             "dig\nin place",
+            "±\n95 %",
             "backfill\ncompacted",
             "rim, fill\ncompacted",
             "layers\nand lifts",
@@ -218,12 +235,22 @@ def _show_elements(site: "Site") -> None:
             "deepest\ndig",
         ),
         [
-            (name, *map(number, values, digits), depth)
-            for name, values, depth in zip(
-                (*names, "together"), (*columns, sums), (*depths, ""), strict=True
+            (name, dig, size, *others, depth)
+            for name, (dig, *others), size, depth in zip(
+                (*names, "together"),
+                (tuple(map(number, values, digits)) for values in (*columns, sums)),
+                sizes,
+                (*depths, ""),
+                strict=True,
             )
         ],
     )
+
+
+def _size(pm_m3: float, unit: "Unit") -> str:
+    from cli.output import number
+
+    return number(pm_m3 / unit.volume_m3) if math.isfinite(pm_m3) else "?"
 
 
 def _layers(account: "ElementAccount") -> float:

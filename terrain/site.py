@@ -37,7 +37,6 @@ from terrain.design.zones import build_zones
 from terrain.earthwork import (
     CutFill,
     LiftPlan,
-    Part,
     Soil,
     TrapezoidVolume,
     Uncertainty,
@@ -58,7 +57,6 @@ from terrain.earthwork.lining import Lining, Roll, line_hollow
 from terrain.earthwork.methods import Methods, agreed
 from terrain.earthwork.quadrature import Quadrature, quadrature, steep_cells
 from terrain.earthwork.rolls import rolls_needed
-from terrain.earthwork.uncertainty import combine, survey_part
 from terrain.errors import Place, PlanError
 from terrain.haul import Haulage, SoilWork, Truck, balance, haulage
 from terrain.measured import (
@@ -78,6 +76,12 @@ from terrain.measured import (
     read_survey,
     sort_shots,
     suspicions,
+)
+from terrain.plus_minus import (
+    backfill_uncertainty,
+    dug_by_element,
+    excavation_uncertainty,
+    fill_uncertainty,
 )
 from terrain.spoil import BAND_M, Diggings, Spoil, measure_spoil, soil_of
 from terrain.standing import Water, Wetted, measure_water
@@ -115,8 +119,8 @@ class Volumes:
         One an element, in file order.
     methods
         Cut (existing to dig) and fill (existing up to subgrade) of the whole site, three ways.
-    excavation_pm
-        The ± of the excavation.
+    excavation_pm, backfill_pm, fill_pm
+        The ± of the excavation, of the backfill and of the fill.
     linings
         One a sheet of liner.
     """
@@ -124,6 +128,8 @@ class Volumes:
     accounts: tuple[ElementAccount, ...]
     methods: Methods
     excavation_pm: Uncertainty
+    backfill_pm: Uncertainty
+    fill_pm: Uncertainty
     linings: tuple[Lining, ...]
 
     @property
@@ -529,12 +535,15 @@ class Site:
             for quantities, element in zip(measured, self.elements, strict=True)
         )
         methods = agreed(self._methods(accounts))
-        dug_area = sum(quantities.dig_area_m2 for quantities in measured)
-        parts = [
-            survey_part(self.ground_points, float(self.existing.footprint.area), dug_area),
-            Part("spread of the three methods", methods.cut_spread_m3),
-        ]
-        return Volumes(accounts, methods, combine(parts), self.linings)
+        dug = dug_by_element(self.elements, self.composition)
+        return Volumes(
+            accounts,
+            methods,
+            excavation_uncertainty(self.plan, self.doubt, dug, methods),
+            backfill_uncertainty(self.plan, dug, methods),
+            fill_uncertainty(self.plan, self.doubt, self.composition, methods),
+            self.linings,
+        )
 
     def _rock(self, element: Element) -> RockVolumes:
         lifts = _lift_plan(element)

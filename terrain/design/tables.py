@@ -45,6 +45,15 @@ class OverDigTable(Table):
     """Extra depth dug under the soil face."""
 
 
+class DigAccuracyTable(Table):
+    """How truly the bucket follows the plan, as ± (95 %)."""
+
+    level: Length = 0.0
+    """Level to which the bucket digs: its ±; 0 leaves it out of the ± of the volumes."""
+    edge: Length = 0.0
+    """Edge in plan to which it digs: its ±; 0 leaves it out."""
+
+
 class LayerTable(Table):
     """A drape between subgrade and finish; its thickness is measured upright."""
 
@@ -727,6 +736,8 @@ class Plan(Table):
     """What one load may hold."""
     over_dig: OverDigTable = OverDigTable()
     """Extra room dug for setting rock, where an element gives none."""
+    dig_accuracy: DigAccuracyTable = DigAccuracyTable()
+    """How truly the bucket follows the plan."""
     pump: PumpTable | None = None
     """The pump, where the water is lifted."""
     checks: ChecksTable = ChecksTable()
