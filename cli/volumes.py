@@ -7,9 +7,18 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from cli.options import CHECK_FAILED, AsJson, BandHeight, LeaveOutOdd, SitePath
+from cli.options import (
+    CHECK_FAILED,
+    AsJson,
+    BandHeight,
+    LeaveOutOdd,
+    OutFolder,
+    SitePath,
+    ThreeMethods,
+)
 
 if TYPE_CHECKING:
+    from cli.side_by_side import SideBySide
     from terrain.design import Element, StoneGroup
     from terrain.earthwork.account import ElementAccount
     from terrain.earthwork.uncertainty import ElementUncertainty, Part
@@ -22,21 +31,38 @@ def command(
     site: SitePath = Path(),
     leave_out_odd: LeaveOutOdd = False,
     bands: BandHeight = None,
+    methods: ThreeMethods = False,
+    out: OutFolder = None,
     as_json: AsJson = False,
 ) -> None:
     """Measure dig, backfill, fill, stone, water and liner."""
     from cli.dug_in_parts import band_height, parts_of_dig
     from cli.opening import open_site
     from cli.output import print_json
+    from cli.side_by_side import sections_document
 
     opened = open_site(site, leave_out_odd=leave_out_odd)
+    folder = out or opened.folder / "out"
+    beside = _beside(opened, folder, quiet=as_json) if methods and opened.elements else None
     banded = None if bands is None else opened.spoil_in_bands(band_height(bands, opened))
     if as_json:
-        print_json({**document(opened), **parts_of_dig(banded or opened.spoil)})
+        sections = {} if beside is None else {"sections": sections_document(beside)}
+        parts = parts_of_dig(banded or opened.spoil)
+        print_json({**document(opened), **parts, **sections})
     else:
-        show(opened, banded)
+        show(opened, banded, beside)
     if not all(finding.passed for finding in opened.checks):
         raise typer.Exit(CHECK_FAILED)
+
+
+def _beside(site: "Site", folder: Path, *, quiet: bool) -> "SideBySide":
+    """The methods side by side; where they do not agree, shown before that is said."""
+    from cli.side_by_side import show_side_by_side, side_by_side
+
+    beside = side_by_side(site, folder)
+    if not (site.methods.agree or quiet):
+        show_side_by_side(beside)
+    return beside
 
 
 def document(site: "Site") -> dict[str, Any]:
@@ -159,11 +185,12 @@ def _rocks(group: "StoneGroup") -> dict[str, Any]:
     }
 
 
-def show(site: "Site", banded: "Spoil | None" = None) -> None:
-    """Print the quantities as a person reads them, with the depth bands that were asked for."""
+def show(site: "Site", banded: "Spoil | None" = None, beside: "SideBySide | None" = None) -> None:
+    """Print the quantities as a person reads them, with the depth bands and methods asked for."""
     from cli.dug_in_parts import show_bands, show_parts
     from cli.findings import show_checks, show_water
     from cli.output import SHORT_CAUTION, print_lines
+    from cli.side_by_side import show_side_by_side
     from terrain.earthwork.blame import told
 
     if not site.elements:
@@ -187,7 +214,10 @@ def show(site: "Site", banded: "Spoil | None" = None) -> None:
     show_water(site)
     print_lines("")
     _show_lifts(site)
-    _show_methods(site)
+    if beside is None:
+        _show_methods(site)
+    else:
+        show_side_by_side(beside)
     rock = sum(account.rock.whole_m3 for account in site.volumes.accounts)
     mass = sum(account.rock.mass_kg for account in site.volumes.accounts)
     _show_liner(site)

@@ -20,6 +20,7 @@ from terrain.design.quantities import (
     RockSize,
     Volume,
 )
+from terrain.design.section_tables import SectionsTable
 from terrain.design.soil_tables import SoilTable, StratumTable, check_strata
 from terrain.design.survey_tables import SiteTable, SurveyTable
 from terrain.design.table import Table
@@ -738,6 +739,8 @@ class Plan(Table):
     """Extra room dug for setting rock, where an element gives none."""
     dig_accuracy: DigAccuracyTable = DigAccuracyTable()
     """How truly the bucket follows the plan."""
+    sections: SectionsTable = SectionsTable()
+    """Where the sections lie that volumes are measured by."""
     pump: PumpTable | None = None
     """The pump, where the water is lifted."""
     checks: ChecksTable = ChecksTable()

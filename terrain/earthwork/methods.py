@@ -26,6 +26,21 @@ class Methods:
         return max(cuts) - min(cuts)
 
     @property
+    def fill_spread_m3(self) -> float:
+        """Largest less smallest fill, m³."""
+        fills = [answer.fill_m3 for answer in self.by_name.values()]
+        return max(fills) - min(fills)
+
+    @property
+    def agree(self) -> bool:
+        """Whether every pair agrees within the sum of their own bounds."""
+        try:
+            agreed(self)
+        except MethodsDisagree:
+            return False
+        return True
+
+    @property
     def cut_bound_m3(self) -> float:
         """What the cut by the grid method, which is told by element, is off by at most, m³."""
         return min(
