@@ -36,6 +36,13 @@ BandHeight = Annotated[
         show_default=False,
     ),
 ]
+ThreeMethods = Annotated[
+    bool,
+    typer.Option(
+        "--methods",
+        help="Also the three methods side by side, station by station, with the sections drawn.",
+    ),
+]
 OutFolder = Annotated[
     Path | None, typer.Option("--out", help="Where results go.", show_default="<site>/out")
 ]

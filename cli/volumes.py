@@ -7,11 +7,21 @@ from typing import TYPE_CHECKING, Any
 
 import typer
 
-from cli.options import CHECK_FAILED, AsJson, BandHeight, LeaveOutOdd, SitePath
+from cli.options import (
+    CHECK_FAILED,
+    AsJson,
+    BandHeight,
+    LeaveOutOdd,
+    OutFolder,
+    SitePath,
+    ThreeMethods,
+)
 
 if TYPE_CHECKING:
+    from cli.side_by_side import SideBySide
     from terrain.design import Element, StoneGroup
     from terrain.earthwork.account import ElementAccount
+    from terrain.earthwork.uncertainty import ElementUncertainty, Part
     from terrain.site import Site
     from terrain.spoil import Spoil
     from terrain.units import Unit
@@ -21,38 +31,59 @@ def command(
     site: SitePath = Path(),
     leave_out_odd: LeaveOutOdd = False,
     bands: BandHeight = None,
+    methods: ThreeMethods = False,
+    out: OutFolder = None,
     as_json: AsJson = False,
 ) -> None:
     """Measure dig, backfill, fill, stone, water and liner."""
     from cli.dug_in_parts import band_height, parts_of_dig
     from cli.opening import open_site
     from cli.output import print_json
+    from cli.side_by_side import sections_document
 
     opened = open_site(site, leave_out_odd=leave_out_odd)
+    folder = out or opened.folder / "out"
+    beside = _beside(opened, folder, quiet=as_json) if methods and opened.elements else None
     banded = None if bands is None else opened.spoil_in_bands(band_height(bands, opened))
     if as_json:
-        print_json({**document(opened), **parts_of_dig(banded or opened.spoil)})
+        sections = {} if beside is None else {"sections": sections_document(beside)}
+        parts = parts_of_dig(banded or opened.spoil)
+        print_json({**document(opened), **parts, **sections})
     else:
-        show(opened, banded)
+        show(opened, banded, beside)
     if not all(finding.passed for finding in opened.checks):
         raise typer.Exit(CHECK_FAILED)
+
+
+def _beside(site: "Site", folder: Path, *, quiet: bool) -> "SideBySide":
+    """The methods side by side; where they do not agree, shown before that is said."""
+    from cli.side_by_side import show_side_by_side, side_by_side
+
+    beside = side_by_side(site, folder)
+    if not (site.methods.agree or quiet):
+        show_side_by_side(beside)
+    return beside
 
 
 def document(site: "Site") -> dict[str, Any]:
     """What `--json` prints."""
     from cli.findings import checks_and_water
+    from terrain.earthwork.blame import told
 
     volumes = site.volumes
+    sure = {one.name: one for one in volumes.excavation_pm.elements}
     return {
         "site": site.name,
         "cell_m": site.lattice.cell,
         "excavation_bank_m3": volumes.excavation_bank_m3,
         "excavation_bank_pm_m3": volumes.excavation_pm.pm_m3,
-        "excavation_pm_parts": [
-            {"name": part.name, "pm_m3": part.pm_m3} for part in volumes.excavation_pm.parts
-        ],
+        "excavation_pm_parts": _parts(volumes.excavation_pm.parts),
+        "excavation_pm_mostly": told(volumes.excavation_pm),
         "backfill_compacted_m3": volumes.backfill_compacted_m3,
+        "backfill_compacted_pm_m3": volumes.backfill_pm.pm_m3,
         "fill_compacted_m3": volumes.fill_compacted_m3,
+        "fill_compacted_pm_m3": volumes.fill_pm.pm_m3,
+        "fill_pm_parts": _parts(volumes.fill_pm.parts),
         "rock_m3": sum(account.rock.whole_m3 for account in volumes.accounts),
         "rock_kg": sum(account.rock.mass_kg for account in volumes.accounts),
         "water_m3": volumes.water_m3,
@@ -69,13 +100,17 @@ def document(site: "Site") -> dict[str, Any]:
         "elements": {
             element.name: {
                 "type": element.kind,
-                **_element(account),
+                **_element(account, sure.get(element.name)),
                 "rocks": [_rocks(g) for g in site.stone_groups if g.element == element.name],
             }
             for element, account in zip(site.elements, volumes.accounts, strict=True)
         },
         **checks_and_water(site),
     }
+
+
+def _parts(parts: Sequence["Part"]) -> list[dict[str, Any]]:
+    return [{"name": part.name, "pm_m3": part.pm_m3} for part in parts]
 
 
 def _liner(site: "Site") -> dict[str, Any]:
@@ -104,10 +139,12 @@ def _liner(site: "Site") -> dict[str, Any]:
     }
 
 
-def _element(account: "ElementAccount") -> dict[str, Any]:
+def _element(account: "ElementAccount", sure: "ElementUncertainty | None") -> dict[str, Any]:
     quantities = account.quantities
     return {
         "excavation_bank_m3": quantities.excavation_bank_m3,
+        "excavation_bank_pm_m3": 0.0 if sure is None else sure.pm_m3,
+        "excavation_pm_parts": [] if sure is None else _parts(sure.parts),
         "backfill_compacted_m3": account.backfill_compacted_m3,
         "fill_compacted_m3": quantities.fill_compacted_m3,
         "over_dig_room_m3": quantities.over_dig_room_m3,
@@ -148,11 +185,13 @@ def _rocks(group: "StoneGroup") -> dict[str, Any]:
     }
 
 
-def show(site: "Site", banded: "Spoil | None" = None) -> None:
-    """Print the quantities as a person reads them, with the depth bands that were asked for."""
+def show(site: "Site", banded: "Spoil | None" = None, beside: "SideBySide | None" = None) -> None:
+    """Print the quantities as a person reads them, with the depth bands and methods asked for."""
     from cli.dug_in_parts import show_bands, show_parts
     from cli.findings import show_checks, show_water
     from cli.output import SHORT_CAUTION, print_lines
+    from cli.side_by_side import show_side_by_side
+    from terrain.earthwork.blame import told
 
     if not site.elements:
         print_lines(f"{site.name}: nothing is to be dug; the plan has no [[element]].")
@@ -160,10 +199,11 @@ def show(site: "Site", banded: "Spoil | None" = None) -> None:
     unit, pm = site.unit, site.volumes.excavation_pm
     least = 0.05 * unit.volume_m3
     size = unit.volume_text(pm.pm_m3) if pm.pm_m3 >= least else f"less than 0.1 {unit.volume}"
-    doubt = f"± {size} at 95 %, mostly {pm.parts[0].name}"
+    known = math.isfinite(pm.pm_m3)
     print_lines(
         f"{site.name}: dig {unit.volume_text(site.volumes.excavation_bank_m3)} in place "
-        f"({doubt if math.isfinite(pm.pm_m3) else 'its ± is not known'}).",
+        f"({f'± {size} at 95 %' if known else 'its ± is not known'}).",
+        *([told(pm)] if known and told(pm) else []),
         "",
     )
     _show_elements(site)
@@ -174,7 +214,10 @@ def show(site: "Site", banded: "Spoil | None" = None) -> None:
     show_water(site)
     print_lines("")
     _show_lifts(site)
-    _show_methods(site)
+    if beside is None:
+        _show_methods(site)
+    else:
+        show_side_by_side(beside)
     rock = sum(account.rock.whole_m3 for account in site.volumes.accounts)
     mass = sum(account.rock.mass_kg for account in site.volumes.accounts)
     _show_liner(site)
@@ -204,12 +247,16 @@ def _show_elements(site: "Site") -> None:
     sums = [sum(values) for values in zip(*columns, strict=True)]
     names = [element.name for element in site.elements]
     depths = [number(a.quantities.max_depth_m / unit.metres, 2) for a in accounts]
+    pm = site.volumes.excavation_pm
+    sure = {one.name: one.pm_m3 for one in pm.elements}
+    sizes = [_size(volume, unit) for volume in (*(sure.get(n, 0.0) for n in names), pm.pm_m3)]
     water = "water" if unit.water == unit.volume else f"water\n{unit.water}"
     print_table(
         f"By element ({unit.volume}; depth in {unit.symbol})",
         (
             "",
             "dig\nin place",
+            "±\n95 %",
             "backfill\ncompacted",
             "rim, fill\ncompacted",
             "layers\nand lifts",
@@ -218,12 +265,22 @@ def _show_elements(site: "Site") -> None:
             "deepest\ndig",
         ),
         [
-            (name, *map(number, values, digits), depth)
-            for name, values, depth in zip(
-                (*names, "together"), (*columns, sums), (*depths, ""), strict=True
+            (name, dig, size, *others, depth)
+            for name, (dig, *others), size, depth in zip(
+                (*names, "together"),
+                (tuple(map(number, values, digits)) for values in (*columns, sums)),
+                sizes,
+                (*depths, ""),
+                strict=True,
             )
         ],
     )
+
+
+def _size(pm_m3: float, unit: "Unit") -> str:
+    from cli.output import number
+
+    return number(pm_m3 / unit.volume_m3) if math.isfinite(pm_m3) else "?"
 
 
 def _layers(account: "ElementAccount") -> float:

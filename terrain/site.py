@@ -36,6 +36,7 @@ from terrain.design import (
     seat_groups,
     single_stones,
 )
+from terrain.design.baseline import baseline_corners
 from terrain.design.checks import Finding
 from terrain.design.compose import Laid, lay, relay
 from terrain.design.survey_tables import SurveyTable
@@ -43,7 +44,6 @@ from terrain.design.zones import build_zones
 from terrain.earthwork import (
     CutFill,
     LiftPlan,
-    Part,
     TrapezoidVolume,
     Uncertainty,
     grid_volume,
@@ -52,6 +52,7 @@ from terrain.earthwork import (
     trapezoid_volume,
 )
 from terrain.earthwork.account import ElementAccount, RockVolumes, settle
+from terrain.earthwork.baselines import Arc, arc_through
 from terrain.earthwork.displacement import (
     Seated,
     displaced_pores,
@@ -63,7 +64,7 @@ from terrain.earthwork.lining import Lining, Roll, line_hollow
 from terrain.earthwork.methods import Methods, agreed
 from terrain.earthwork.quadrature import Quadrature, quadrature, steep_cells
 from terrain.earthwork.rolls import rolls_needed
-from terrain.earthwork.uncertainty import combine, survey_part
+from terrain.earthwork.stationing import Station, list_stations
 from terrain.errors import Place, PlanError
 from terrain.haul import Balance, Haulage, balance, haulage
 from terrain.haul.carrying import Carry
@@ -88,11 +89,17 @@ from terrain.measured import (
     suspicions,
 )
 from terrain.moving import Movable, Moves, plan_moves
+from terrain.plus_minus import (
+    backfill_uncertainty,
+    dug_by_element,
+    excavation_uncertainty,
+    fill_uncertainty,
+)
 from terrain.progress import Digsite, Progress, measure_progress
 from terrain.slopes import LyingHeap, SlopeGround, Slopes, measure_slopes
 from terrain.spoil import BAND_M, Diggings, Spoil, measure_spoil, stratum_top
-from terrain.standing import Water, Wetted, measure_water
 from terrain.stakes import Pegging, StakeGround, Stakes, dig_tin, set_out
+from terrain.standing import Water, Wetted, measure_water
 from terrain.surface import Lattice, Surface
 from terrain.surface.coverage import RegionCoverage, Suggestion, coverage, more_shots
 from terrain.surface.doubt import Doubt, TinDoubt
@@ -129,6 +136,7 @@ _KEPT_WITHOUT = {
 }  # what a revision keeps, by the tables of a plan that it does not depend on
 MOST_NODES = 1_000_000
 METHOD_TOLERANCE, LEAST_TOLERANCE_M3 = 2e-3, 1e-3
+MOST_STATIONS = 5_000
 
 
 @dataclass(frozen=True)
@@ -141,8 +149,8 @@ class Volumes:
         One an element, in file order.
     methods
         Cut (existing to dig) and fill (existing up to subgrade) of the whole site, three ways.
-    excavation_pm
-        The ± of the excavation.
+    excavation_pm, backfill_pm, fill_pm
+        The ± of the excavation, of the backfill and of the fill.
     linings
         One a sheet of liner.
     """
@@ -150,6 +158,8 @@ class Volumes:
     accounts: tuple[ElementAccount, ...]
     methods: Methods
     excavation_pm: Uncertainty
+    backfill_pm: Uncertainty
+    fill_pm: Uncertainty
     linings: tuple[Lining, ...]
 
     @property
@@ -552,8 +562,28 @@ class Site:
         )
 
     @cached_property
+    def volumes(self) -> Volumes:
+        """Quantities by element, by three methods, with their ±.
+
+        Raises
+        ------
+        MethodsDisagree
+            Two methods differ by more than their own bounds.
+        """
+        methods = agreed(self.methods)
+        dug = dug_by_element(self.elements, self.composition)
+        return Volumes(
+            self.accounts,
+            methods,
+            excavation_uncertainty(self.plan, self.doubt, dug, methods),
+            backfill_uncertainty(self.plan, dug, methods),
+            fill_uncertainty(self.plan, self.doubt, self.composition, methods),
+            self.linings,
+        )
+
+    @cached_property
     def accounts(self) -> tuple[ElementAccount, ...]:
-        """Quantities by element, by the refined grid alone."""
+        """Quantities by element, in file order, by the refined grid alone."""
         measured = measure_elements(
             self._asked,
             self._quadrature.weight,
@@ -567,23 +597,6 @@ class Site:
             settle(quantities, self._rock(element), element.pipe_m3)
             for quantities, element in zip(measured, self.elements, strict=True)
         )
-
-    @cached_property
-    def volumes(self) -> Volumes:
-        """Quantities by element, by three methods, with their ±.
-
-        Raises
-        ------
-        MethodsDisagree
-            Two methods differ by more than their own bounds.
-        """
-        methods = agreed(self._methods(self.accounts))
-        dug_area = sum(account.quantities.dig_area_m2 for account in self.accounts)
-        parts = [
-            survey_part(self.ground_points, float(self.existing.footprint.area), dug_area),
-            Part("spread of the three methods", methods.cut_spread_m3),
-        ]
-        return Volumes(self.accounts, methods, combine(parts), self.linings)
 
     def _rock(self, element: Element) -> RockVolumes:
         lifts = _lift_plan(element)
@@ -606,20 +619,22 @@ class Site:
                 pores += float(kept_out.sum())
         return RockVolumes(whole, soil, water, mass, gravel, pores)
 
-    def _methods(self, accounts: tuple[ElementAccount, ...]) -> Methods:
+    @cached_property
+    def methods(self) -> Methods:
+        """Cut and fill three ways, whether or not they agree."""
         cut, fill = self.sections
         by_grid = self._cut_and_fill(grid_volume)
-        by_prism = self._cut_and_fill(partial(prism_volume, tolerance_m3=self._tolerance_m3))
+        by_prism = self._cut_and_fill(partial(prism_volume, tolerance_m3=self.tolerance_m3))
         refined = CutFill(
-            sum(account.quantities.excavation_bank_m3 for account in accounts),
-            sum(account.quantities.fill_compacted_m3 for account in accounts),
+            sum(account.quantities.excavation_bank_m3 for account in self.accounts),
+            sum(account.quantities.fill_compacted_m3 for account in self.accounts),
             by_grid.bound_m3,
         )
         by_sections = CutFill(cut.cut_m3, fill.fill_m3, cut.bound_m3 + fill.bound_m3)
         return Methods(refined, by_sections, by_prism)
 
-    @property
-    def _tolerance_m3(self) -> float:
+    @cached_property
+    def tolerance_m3(self) -> float:
         """Bound that a method has to reach: a few thousandths of all that is moved, m³."""
         rough = self._cut_and_fill(grid_volume)
         return max(METHOD_TOLERANCE * (rough.cut_m3 + rough.fill_m3), LEAST_TOLERANCE_M3)
@@ -632,11 +647,54 @@ class Site:
 
     @cached_property
     def sections(self) -> tuple[TrapezoidVolume, TrapezoidVolume]:
-        """Sections of the dig and of the fill, along one baseline."""
+        """Sections of the dig and of the fill, along one baseline.
+
+        Raises
+        ------
+        PlanError
+            The plan's baseline cannot be found, or its stations are too many.
+        """
         region = shapely.box(*self._work_lattice.bounds)
-        dug = partial(trapezoid_volume, region=region, tolerance_m3=self._tolerance_m3)
-        cut = dug(self.existing, self.surface("dig"))
+        spacing = self.plan.sections.spacing
+        least = region.length / MOST_STATIONS
+        if spacing is not None and spacing < least:
+            found = PlanError(
+                f"stations every {self.unit.length(spacing, 3)}",
+                place=Place(key="sections.spacing"),
+                expected=f"at least {self.unit.length(least, 3)} on a site of this size",
+                mend="leave spacing out: stations are put in until the volume settles",
+            )
+            raise self._in_plan(found)
+        dug = partial(
+            trapezoid_volume, region=region, tolerance_m3=self.tolerance_m3, spacing=spacing
+        )
+        cut = dug(self.existing, self.surface("dig"), baseline=self._baseline)
         return cut, dug(self.existing, self._raised, baseline=cut.baseline)
+
+    @cached_property
+    def _baseline(self) -> FloatArray | Arc | None:
+        """The plan's own baseline."""
+        strings = dict(self.outline_strings)
+        for survey in self.spot_surveys.values():
+            for line in (*survey.used.breaklines, *survey.used.soft):
+                strings[line.code] = survey.spots.xyz[line.rows]
+        try:
+            corners = baseline_corners(self.plan.sections, strings, self.origin)
+        except PlanError as error:
+            raise self._in_plan(error) from None
+        if corners is None or not self.plan.sections.curved:
+            return corners
+        return arc_through(corners)
+
+    @property
+    def baseline_given(self) -> bool:
+        """Whether the plan says along which line sections are taken."""
+        return self._baseline is not None
+
+    def stations(self, every_m: float) -> tuple[Station, ...]:
+        """Sections of dig and fill at round stations, with the volume up to each."""
+        surfaces = (self.existing, self.surface("dig"), self._raised)
+        return list_stations(surfaces, self.sections, every_m)
 
     @property
     def _raised(self) -> Surface:

@@ -43,6 +43,8 @@ class SiteTable(Table):
     """
     seam: Extent = 1.0
     """Width over which the ground of one survey passes into that of the next."""
+    benchmark: Length = 0.0
+    """Standard deviation of the height of the benchmark that all surveys hang on."""
     origin: Place | None = None
     """[easting, northing] that local coordinates are counted from; found in the survey if left
     out.
@@ -176,6 +178,10 @@ class SurveyTable(Table):
     """Standard deviation of a height as the instrument states it; by default what the shots say
     of each other.
     """
+    common: Length = 0.0
+    """Standard deviation of an error that near heights share, as those by satellite do."""
+    common_over: Extent = 30.0
+    """Distance from which two heights share nothing of that error."""
     longest_border: Extent | None = None
     """Longest side of a triangle along the border of the ground; longer ones bridge what
     nobody measured.

@@ -29,6 +29,7 @@ from terrain.design.quantities import (
     Place,
     RockSize,
 )
+from terrain.design.section_tables import SectionsTable
 from terrain.design.slope_tables import SlopesTable
 from terrain.design.soil_tables import SoilTable, StratumTable, check_strata
 from terrain.design.stake_tables import ControlPointTable
@@ -45,6 +46,15 @@ class OverDigTable(Table):
     """Extra room dug beyond the outline, to set rock in."""
     below: Length = 0.0
     """Extra depth dug under the soil face."""
+
+
+class DigAccuracyTable(Table):
+    """How truly the bucket follows the plan, as ± (95 %)."""
+
+    level: Length = 0.0
+    """Level to which the bucket digs: its ±; 0 leaves it out of the ± of the volumes."""
+    edge: Length = 0.0
+    """Edge in plan to which it digs: its ±; 0 leaves it out."""
 
 
 class LayerTable(Table):
@@ -749,6 +759,10 @@ class Plan(Table):
     """Trucks that left so far, day by day."""
     over_dig: OverDigTable = OverDigTable()
     """Extra room dug for setting rock, where an element gives none."""
+    dig_accuracy: DigAccuracyTable = DigAccuracyTable()
+    """How truly the bucket follows the plan."""
+    sections: SectionsTable = SectionsTable()
+    """Where the sections lie that volumes are measured by."""
     pump: PumpTable | None = None
     """The pump, where the water is lifted."""
     checks: ChecksTable = ChecksTable()

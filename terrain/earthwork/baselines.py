@@ -44,6 +44,23 @@ class Arc:
         return self.radius * abs(self.sweep)
 
 
+def arc_through(corners: FloatArray) -> Arc:
+    """The arc from the first of three places through the second to the third, (3, 2), m.
+
+    Its centre is as far from all three (Euclid, *Elements*, III.1); they are not in line.
+    """
+    first, way, last = corners
+    chords = 2 * np.array([way - first, last - first])
+    squares = np.array([way @ way - first @ first, last @ last - first @ first])
+    centre = np.linalg.solve(chords, squares)
+    angles = np.arctan2(*(corners - centre).T[::-1])
+    on_the_way, sweep = (angles[1:] - angles[0]) % (2 * np.pi)
+    if on_the_way > sweep:
+        sweep -= 2 * np.pi
+    radius = float(np.linalg.norm(first - centre))
+    return Arc((float(centre[0]), float(centre[1])), radius, float(angles[0]), float(sweep))
+
+
 @dataclass(frozen=True)
 class Leg:
     """One straight or evenly curved part of a baseline, and the part of the plan it measures.

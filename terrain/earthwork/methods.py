@@ -25,6 +25,37 @@ class Methods:
         cuts = [answer.cut_m3 for answer in self.by_name.values()]
         return max(cuts) - min(cuts)
 
+    @property
+    def fill_spread_m3(self) -> float:
+        """Largest less smallest fill, m³."""
+        fills = [answer.fill_m3 for answer in self.by_name.values()]
+        return max(fills) - min(fills)
+
+    @property
+    def agree(self) -> bool:
+        """Whether every pair agrees within the sum of their own bounds."""
+        try:
+            agreed(self)
+        except MethodsDisagree:
+            return False
+        return True
+
+    @property
+    def cut_bound_m3(self) -> float:
+        """What the cut by the grid method, which is told by element, is off by at most, m³."""
+        return min(
+            answer.bound_m3 + abs(answer.cut_m3 - self.grid.cut_m3)
+            for answer in self.by_name.values()
+        )
+
+    @property
+    def fill_bound_m3(self) -> float:
+        """The same of the fill, m³."""
+        return min(
+            answer.bound_m3 + abs(answer.fill_m3 - self.grid.fill_m3)
+            for answer in self.by_name.values()
+        )
+
 
 def agreed(methods: Methods) -> Methods:
     """Pass the methods on if every pair agrees within the sum of their own bounds.

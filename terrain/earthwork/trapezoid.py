@@ -9,7 +9,7 @@ import numpy as np
 import shapely
 
 from terrain.arrays import FloatArray
-from terrain.earthwork.baselines import Arc, Region, legs_along, long_axis, look
+from terrain.earthwork.baselines import Arc, Leg, Region, legs_along, long_axis, look
 from terrain.earthwork.cutfill import CutFill
 from terrain.earthwork.panels import Measure, Panels, joined, worth_splitting
 from terrain.earthwork.profiles import Profile
@@ -54,6 +54,8 @@ class Stretch:
 
     Attributes
     ----------
+    leg
+        Row of the baseline's leg that it lies on.
     start, middle, end
         Its sections.
     end_area_cut_m3, end_area_fill_m3
@@ -64,6 +66,7 @@ class Stretch:
         What the bend of the baseline adds besides (Pappus); 0 on a straight leg.
     """
 
+    leg: int
     start: Section
     middle: Section
     end: Section
@@ -74,6 +77,16 @@ class Stretch:
     curve_cut_m3: float
     curve_fill_m3: float
 
+    @property
+    def cut_m3(self) -> float:
+        """By the prismoidal formula, and by Pappus where the baseline bends."""
+        return self.end_area_cut_m3 - self.correction_cut_m3 + self.curve_cut_m3
+
+    @property
+    def fill_m3(self) -> float:
+        """By the prismoidal formula, and by Pappus where the baseline bends."""
+        return self.end_area_fill_m3 - self.correction_fill_m3 + self.curve_fill_m3
+
 
 @dataclass(frozen=True)
 class TrapezoidVolume(CutFill):
@@ -83,11 +96,14 @@ class TrapezoidVolume(CutFill):
     ----------
     baseline
         As given, or as found.
+    legs
+        Parts of the baseline that measure anything.
     stretches
-        From station to station.
+        From station to station, leg after leg.
     """
 
     baseline: FloatArray | Arc = field(repr=False)
+    legs: tuple[Leg, ...] = field(repr=False)
     stretches: tuple[Stretch, ...] = field(repr=False)
 
     @property
@@ -245,7 +261,12 @@ def _answer(baseline: FloatArray | Arc, measure: Measure, panels: Panels) -> Tra
                 total[c] += volume
             start, middle, end = (made[int(row)] for row in panels.section[p, k : k + 3])
             amounts = (float(v) for pair in (end_area, less, curve) for v in pair)
-            stretches.append(Stretch(start, middle, end, *amounts))
+            stretches.append(Stretch(int(panels.leg[p]), start, middle, end, *amounts))
     return TrapezoidVolume(
-        float(total[0]), float(total[1]), float(panels.bound.sum()), baseline, tuple(stretches)
+        float(total[0]),
+        float(total[1]),
+        float(panels.bound.sum()),
+        baseline,
+        measure.legs,
+        tuple(stretches),
     )

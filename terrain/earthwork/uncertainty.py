@@ -200,13 +200,36 @@ def volume_uncertainty(
     parts = {
         **_ground_parts(ground.together),
         Source.BENCHMARK: COVER_95 * benchmark_m * area,
-        Source.DIG_LEVEL: _root([tolerance.level_m * one.region.area for one in dug.values()]),
-        Source.DIG_EDGE: _root([tolerance.edge_m * one.faces_m2 for one in dug.values()]),
-        Source.METHOD: method_bound_m3,
     }
-    whole = combine(_listed(parts))
+    digging = dig_uncertainty(dug, method_bound_m3=method_bound_m3, tolerance=tolerance)
+    whole = combine([*_listed(parts), *digging.parts])
     pm = whole.pm_m3 if ground.each or not dug else float("nan")
     return Uncertainty(pm, whole.parts, tuple(sorted(elements, key=lambda one: -one.pm_m3)))
+
+
+def dig_uncertainty(
+    dug: Mapping[str, Dug], *, method_bound_m3: float, tolerance: DigTolerance
+) -> Uncertainty:
+    """Say how sure a volume is whose bottom is the dig and whose top is the design.
+
+    Parameters
+    ----------
+    dug
+        By element.
+    method_bound_m3
+        Of the method of computing, for all elements together, m³.
+    tolerance
+        Of the bucket.
+    """
+    return combine(
+        _listed(
+            {
+                Source.DIG_LEVEL: _root([tolerance.level_m * d.region.area for d in dug.values()]),
+                Source.DIG_EDGE: _root([tolerance.edge_m * d.faces_m2 for d in dug.values()]),
+                Source.METHOD: method_bound_m3,
+            }
+        )
+    )
 
 
 def _element(

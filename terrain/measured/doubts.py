@@ -1,10 +1,11 @@
 """How sure the ground of a survey is, from what is known of its kind."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from terrain.arrays import FloatArray
+from terrain.arrays import BoolArray, FloatArray
 from terrain.measured.ground import Measured
 from terrain.measured.spot_survey import SpotSurvey
 from terrain.surface import Grid, Tin
@@ -14,7 +15,9 @@ from terrain.surface.doubt import (
     doubt_of_grid,
     doubt_of_tin,
     noise_at_points,
+    points_at,
 )
+from terrain.surface.ground_law import Drift
 from terrain.surface.merge import Merged
 
 
@@ -24,23 +27,36 @@ def doubt_of(ground: Measured, shots: SpotSurvey | None) -> Doubt:
     The noise is what the plan states, else what the shots state of themselves, else what they
     say of each other.
     """
-    surface, stated = ground.surface, ground.reading.table.noise
+    surface, table = ground.surface, ground.reading.table
+    drifts = (Drift(table.common, table.common_over),) if table.common > 0 else ()
     if isinstance(surface, Tin):
-        noise: float | FloatArray | None = stated
-        if stated is None and shots is not None:
+        noise: float | FloatArray | None = table.noise
+        if table.noise is None and shots is not None:
             noise = _noise_of_shots(surface, shots)
-        return doubt_of_tin(surface, noise_m=noise)
+        on_lines = None if shots is None else _on_lines(surface, shots)
+        return replace(doubt_of_tin(surface, noise_m=noise, on_lines=on_lines), drifts=drifts)
     cloud = ground.reading.cloud
     if cloud is None:
-        noise = stated if stated is not None else _noise_of_grid(surface)
-        return doubt_of_grid(surface, np.isfinite(surface.z).astype(np.int64), noise_m=noise)
-    noise = stated if stated is not None else cloud.noise_m
-    return doubt_of_grid(surface, cloud.counts.astype(np.int64), noise_m=noise)
+        noise = table.noise if table.noise is not None else _noise_of_grid(surface)
+        counts = np.isfinite(surface.z).astype(np.int64)
+    else:
+        noise = table.noise if table.noise is not None else cloud.noise_m
+        counts = cloud.counts.astype(np.int64)
+    return replace(doubt_of_grid(surface, counts, noise_m=noise), drifts=drifts)
 
 
 def doubt_of_all(ground: Tin | Grid | Merged, doubts: Sequence[Doubt]) -> Doubt:
     """How sure the joined ground is."""
     return MergedDoubt(ground, tuple(doubts)) if isinstance(ground, Merged) else doubts[0]
+
+
+def _on_lines(surface: Tin, shots: SpotSurvey) -> BoolArray | None:
+    """Which points were shot along a breakline; None if no line was walked."""
+    lines = (*shots.used.breaklines, *shots.used.soft)
+    if not lines:
+        return None
+    rows = np.concatenate([line.rows for line in lines])
+    return points_at(surface, shots.spots.xyz[rows])
 
 
 def _noise_of_shots(surface: Tin, shots: SpotSurvey) -> FloatArray | None:

@@ -29,6 +29,7 @@ from terrain.surface.crossvalidation import (
     cross_validate_grid,
 )
 from terrain.surface.grid import Grid
+from terrain.surface.ground_law import Drift
 from terrain.surface.merge import Merged
 from terrain.surface.tin import Tin
 
@@ -83,6 +84,8 @@ class TinDoubt:
     on_lines
         Points on breaklines, which say nothing of the ground beside them, shape (n,); None if
         there are none.
+    drifts
+        Errors that shots have in common, known beforehand; in none of the figures below.
     """
 
     tin: Tin
@@ -92,6 +95,7 @@ class TinDoubt:
     factor: float
     noise_known: bool = True
     on_lines: BoolArray | None = None
+    drifts: tuple[Drift, ...] = ()
 
     @cached_property
     def without(self) -> Corners:
@@ -279,6 +283,8 @@ class GridDoubt:
         The cross-validation that it rests on.
     factor
         From a standard error to 95 %.
+    drifts
+        Errors that points have in common, known beforehand; in none of the figures below.
     """
 
     grid: Grid
@@ -286,6 +292,7 @@ class GridDoubt:
     noise_m: float
     crossed: CrossValidation
     factor: float
+    drifts: tuple[Drift, ...] = ()
 
     @property
     def model(self) -> ErrorModel:

@@ -33,6 +33,7 @@ COVER_95 = 1.96
 NAMES = (*SIDES, "middle")
 _NEAR, _WIDE = 40, 100  # shots that say how rough a region is
 _WINDOW = 250  # shots; a region with more is asked by a piece of it
+_MOST_SHOTS = 2_000  # whose errors in common are summed pair by pair
 _FEW = 1.3  # times wider where there are too few shots to learn from
 
 
@@ -94,15 +95,34 @@ def volume_doubts(
     regions
         By name, in the surface's coordinates, each with an area.
     drifts
-        Errors that shots have in common, known beforehand.
+        Errors that shots have in common, known beforehand; beside those of the doubt.
     """
     if isinstance(doubt, TinDoubt):
+        drifts = (*doubt.drifts, *drifts)
         heard = {name: _hear(doubt, region, drifts) for name, region in regions.items()}
         told = {name: one for name, one in heard.items() if one is not None}
         each = {name: one.doubt for name, one in told.items()}
         return VolumeDoubts(each, _together(list(told.values()), doubt, drifts))
-    each = {name: _by_places(doubt, region) for name, region in regions.items()}
-    return VolumeDoubts(each, _sum_of(list(each.values())))
+    if isinstance(doubt, GridDoubt):
+        drifts = (*doubt.drifts, *drifts)
+    each = {
+        name: replace(_by_places(doubt, region), drift_m3=_drift_over([region], drifts))
+        if drifts
+        else _by_places(doubt, region)
+        for name, region in regions.items()
+    }
+    together = _sum_of(list(each.values()))
+    if drifts:
+        together = replace(together, drift_m3=_drift_over(list(regions.values()), drifts))
+    return VolumeDoubts(each, together)
+
+
+def _drift_over(regions: Sequence[Region], drifts: Sequence[Drift]) -> float:
+    """Standard error of the volume over regions from errors that are the same nearby, m³."""
+    whole = shapely.union_all(regions)
+    places, area = samples(whole)
+    squares = sum(float(drift.covariance(places).sum()) for drift in drifts)
+    return area * float(np.sqrt(squares))
 
 
 @dataclass(frozen=True)
@@ -128,7 +148,7 @@ def _hear(doubt: TinDoubt, region: Region, drifts: Sequence[Drift]) -> _Shot | N
     if error is None:
         return None
     parts = contrast(error, plan, side_of(region, error.places))
-    drift = _drift(error, plan, drifts)
+    drift = _drift(region, error, plan, drifts)
     laws = _laws(doubt, away, drifts)
     if laws is None:
         rough = replace(_by_places(doubt, region), drift_m3=drift)
@@ -175,9 +195,17 @@ def _laws(doubt: TinDoubt, away: FloatArray, drifts: Sequence[Drift]) -> Laws | 
     return learn_laws(doubt.tin.points, doubt.without, asked, noise_m=noise, drifts=drifts)
 
 
-def _drift(error: VolumeError, plan: FloatArray, drifts: Sequence[Drift]) -> float:
-    weights = error.weights
-    squares = sum(float(weights @ drift.covariance(plan[error.rows]) @ weights) for drift in drifts)
+def _drift(region: Region, error: VolumeError, plan: FloatArray, drifts: Sequence[Drift]) -> float:
+    return _drift_of_sum(plan[error.rows], error.weights, [region], drifts)
+
+
+def _drift_of_sum(
+    plan: FloatArray, weights: FloatArray, regions: Sequence[Region], drifts: Sequence[Drift]
+) -> float:
+    """Standard error of a weighted sum of heights, or, where they are very many, of the volume."""
+    if len(plan) > _MOST_SHOTS:
+        return _drift_over(regions, drifts)
+    squares = sum(float(weights @ drift.covariance(plan) @ weights) for drift in drifts)
     return float(np.sqrt(max(squares, 0.0)))
 
 
@@ -233,14 +261,12 @@ def _together(told: list[_Shot], doubt: TinDoubt, drifts: Sequence[Drift]) -> Vo
         weights[one.error.rows] += one.error.weights
         scaled[one.error.rows] += one.error.weights * one.noise_per_shot
     rows = np.flatnonzero(weights)
-    drift2 = sum(
-        float(weights[rows] @ drift.covariance(plan[rows]) @ weights[rows]) for drift in drifts
-    )
+    drift = _drift_of_sum(plan[rows], weights[rows], [one.region for one in told], drifts)
     each = _sum_of([one.doubt for one in told])
     return VolumeDoubt(
         each.area_m2,
         float(np.sqrt((scaled**2 * _variance(doubt)).sum())),
-        float(np.sqrt(max(drift2, 0.0))),
+        drift,
         _spacing_together(told),
         each.factor,
         each.sides,

@@ -17,11 +17,10 @@ from terrain.stakes import Pegging
 from tests.stake_site import write_stake_site
 
 
-@pytest.fixture(scope="module", params=["m", "ft"])
-def set_out(request, tmp_path_factory):
-    folder = tmp_path_factory.mktemp("sheets") / "pegged"
-    site = Site.open(write_stake_site(folder, request.param))
-    return site, site.stakes(Pegging(1.5, 1.0))
+@pytest.fixture(scope="module")
+def sites(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("sheets")
+    return {unit: Site.open(write_stake_site(folder / unit, unit)) for unit in ("m", "ft")}
 
 
 def boxes(figure):
@@ -36,8 +35,10 @@ def boxes(figure):
     return found
 
 
-def test_pages_hold_every_point_once_and_nothing_overlaps(set_out):
-    site, stakes = set_out
+@pytest.mark.parametrize("unit", ["m", "ft"])
+def test_pages_hold_every_point_once_and_nothing_overlaps(sites, unit):
+    site = sites[unit]
+    stakes = site.stakes(Pegging(1.5, 1.0))
     element = site.elements[0]
     pages = list(_pages(element, stakes.of("pond"), _paper(site.unit)))
     assert [p.name for page in pages for p in page.points] == [p.name for p in stakes.of("pond")]
@@ -62,10 +63,8 @@ def test_pages_hold_every_point_once_and_nothing_overlaps(set_out):
     assert any("certifies" in word for word in words)
 
 
-def test_files(set_out, tmp_path):
-    site, _ = set_out
-    if site.unit.key != "m":
-        pytest.skip("one unit is enough")
+def test_files(sites, tmp_path):
+    site = sites["m"]
     few = site.stakes(Pegging(12.0, 1.0))
     counted = []
     files = write_stake_sheets(site, few, tmp_path / "out", advance=lambda: counted.append(1))
