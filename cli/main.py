@@ -6,7 +6,7 @@ from typing import Any
 import typer
 from typer.core import TyperGroup
 
-from cli import compare, demo, draw, haul, new, progress, stake, survey, volumes
+from cli import compare, demo, draw, haul, new, progress, slopes, stake, survey, volumes
 from cli.options import CHECK_FAILED
 from terrain.errors import MethodsDisagree, TerrainError
 
@@ -45,7 +45,7 @@ app = typer.Typer(
     rich_markup_mode=None,
     help="From a survey to a dig: how much comes out, goes back, and leaves.",
 )
-for module in (new, demo, survey, volumes, haul, draw, stake, compare, progress):
+for module in (new, demo, survey, volumes, haul, slopes, draw, stake, compare, progress):
     app.command(module.__name__.rpartition(".")[2])(module.command)
 
 

@@ -795,6 +795,7 @@ class Site:
             self.stone_groups,
             tuple(tops),
             self.origin,
+            self.unit,
         )
         try:
             return measure_slopes(ground)

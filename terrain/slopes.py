@@ -1,7 +1,7 @@
 """Whether the faces of a site stand: found, held against rules, and analysed for slips."""
 
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +11,7 @@ from terrain.arrays import FloatArray
 from terrain.design import Composition, Element, Plan, StoneGroup
 from terrain.design.soil_tables import SoilTable
 from terrain.earthwork.strata import Top, lay_strata
+from terrain.errors import Place, StabilityError
 from terrain.stability import (
     SlopeSection,
     SlopeSoil,
@@ -22,23 +23,29 @@ from terrain.stability import (
     slices_of_circle,
     slope_section,
     spencer,
+    wedge_on_plane,
     worst_wedge,
 )
-from terrain.stability.faces import Face, find_faces, profile_of
+from terrain.stability.faces import LEAST_M, STEP_M, Face, find_faces, profile_of, whole_rise
+from terrain.stability.planar import Wedge
 from terrain.stability.ranges import FactorRange, SoilRange, factor_range
 from terrain.stability.rule_sets import RuleSet, rule_set
+from terrain.stability.soils import WATER_N_M3
 from terrain.stability.verdicts import Breach, Near, breaches, governing_class
 from terrain.surface import Surface
+from terrain.units import Unit
 
 GRAVITY = 9.80665
 MOST_FACES = 60  # analysed for slips, the worst first
+_BANK_M, _WALL_DEG = 0.25, 60.0  # shorter or steeper pieces are faced with stone
 _STEEP_DEG = 60.0  # from which a plane through the toe is tried too
-_STRIP_M = 0.25  # of a heap, as a load
-_BESIDE_M = 0.75  # from the section, within which a rock loads it
+_STRIP_M = 0.5  # of a heap, as a load
+_NARROWEST_M = 1.5  # a slip, along the face
 _CHANCE = 0.05  # of a factor under 1 that is borne
 _OPEN = "open dig"
-_SHALLOW, _OVERALL = 0.1, 0.35  # of the height: steps of the finish are faced with stone
+_SHALLOW, _OVERALL = 0.1, 0.35  # of the height: how deep a slip is at least
 _SLICES = 30  # as in the search
+_STRAIGHT_M = 0.005
 _STRUCTURES = ("vault",)  # whose finished sides are no soil
 
 
@@ -72,6 +79,8 @@ class SlopeGround:
         Tops of the strata below the first.
     origin
         True coordinates less local ones, shape (2,), m.
+    unit
+        That lengths are told in.
     """
 
     plan: Plan
@@ -85,6 +94,7 @@ class SlopeGround:
     stone_groups: tuple[StoneGroup, ...]
     tops: tuple[Top, ...]
     origin: FloatArray
+    unit: Unit
 
 
 @dataclass(frozen=True)
@@ -101,32 +111,54 @@ class SlipCase:
         Over the range of the strengths.
     methods
         Factor of the likely worst circle by each method; NaN where a method has none.
-    wedge
-        Factor of the worst plane through the toe of a steep face; infinite where none was tried.
+    plane
+        The worst plane through the toe of a steep face; None where none was tried.
+    samples
+        Factor of each sample, of its worst circle or of its plane if that is less, shape (n,).
     """
 
     name: str
     section: SlopeSection
     factors: FactorRange
     methods: dict[str, float]
-    wedge: float
+    plane: Wedge | None
+    samples: FloatArray
+
+    @property
+    def by_plane(self) -> bool:
+        """The worst plane stands worse than the worst circle."""
+        return self.plane is not None and self.plane.factor < self.factors.likely.factor
 
     @property
     def factor(self) -> float:
         """The likely factor: of the worst circle, or of the worst plane if that is less."""
-        return min(self.factors.likely.factor, self.wedge)
+        circle = self.factors.likely.factor
+        return circle if self.plane is None else min(circle, self.plane.factor)
 
     @property
     def method(self) -> str:
         """By which of the two."""
-        return "plane wedge" if self.wedge < self.factors.likely.factor else "Bishop"
+        return "plane wedge" if self.by_plane else "Bishop"
+
+    @property
+    def low(self) -> float:
+        """Factor that 95 % of the samples exceed, no more than the likely one."""
+        return min(_quantile(self.samples, 0.05), self.factor)
+
+    @property
+    def high(self) -> float:
+        """Factor that 5 % of the samples exceed, no less than the likely one."""
+        return max(_quantile(self.samples, 0.95), self.factor)
+
+    @property
+    def chance_below_one(self) -> float:
+        """Share of the samples that do not stand."""
+        return float((self.samples < 1.0).mean())
 
     @property
     def passed(self) -> bool:
         """The likely factor reaches the target, and a factor under 1 is improbable."""
-        return (
-            self.factor >= self.factors.target and self.factors.chance_below_one <= _CHANCE
-        )
+        return self.factor >= self.factors.target and self.chance_below_one <= _CHANCE
 
 
 @dataclass(frozen=True)
@@ -151,6 +183,8 @@ class SlopeFace:
         Slips; none for low faces.
     profile
         Distance along the worst profile and elevation, shape (n, 2).
+    temporary
+        It is there only while the dig is open.
     """
 
     name: str
@@ -163,11 +197,20 @@ class SlopeFace:
     breaches: tuple[Breach, ...]
     cases: tuple[SlipCase, ...]
     profile: FloatArray
+    temporary: bool
 
     @property
-    def temporary(self) -> bool:
-        """It is there only while the dig is open."""
-        return self.name.startswith("D")
+    def verdict(self) -> str:
+        """One word for a table: "fails", "doubtful", "stands" or "low"; the last is untried.
+
+        What breaks a rule or is likely to slip fails; what is likely to stand, but by less than
+        is wanted, is doubtful.
+        """
+        if self.breaches or any(case.factor < 1.0 for case in self.cases):
+            return "fails"
+        if not self.passed:
+            return "doubtful"
+        return "stands" if self.cases else "low"
 
     @property
     def passed(self) -> bool:
@@ -189,7 +232,7 @@ class Veneer:
     element, face
         Where.
     slope_deg
-        Of the bank, where it is not a wall.
+        Of its steepest piece that is no wall.
     factor_low, factor, factor_high
         `tan δ / tan β` over the range of the friction on the liner.
     """
@@ -201,6 +244,11 @@ class Veneer:
     factor: float
     factor_high: float
 
+    @property
+    def stays(self) -> bool:
+        """The friction on the liner alone is likely to hold it."""
+        return self.factor >= 1.0
+
 
 @dataclass(frozen=True)
 class Slopes:
@@ -209,14 +257,13 @@ class Slopes:
     rules: RuleSet
     faces: tuple[SlopeFace, ...]
     veneers: tuple[Veneer, ...]
-    target: float
     untested: tuple[str, ...]
 
     @property
     def passed(self) -> bool:
         """Every face stands and keeps the rules, and no layer slides."""
         return all(face.passed for face in self.faces) and all(
-            veneer.factor >= 1.0 for veneer in self.veneers
+            veneer.stays for veneer in self.veneers
         )
 
 
@@ -235,6 +282,7 @@ def measure_slopes(on: SlopeGround) -> Slopes:
         *_faces(on, rules, "D", on.dig, _depth(on.composition.existing, on.composition.dig)),
         *_faces(on, rules, "F", on.finish, _depth(on.composition.existing, on.composition.finish)),
         *_faces(on, rules, "R", on.finish, _depth(on.composition.finish, on.composition.existing)),
+        *_asked(on, rules),
     ]
     untested = {
         soil.name
@@ -246,7 +294,6 @@ def measure_slopes(on: SlopeGround) -> Slopes:
         rules,
         ordered,
         tuple(_veneers(on, ordered)),
-        on.plan.slopes.target_temporary,
         tuple(sorted(untested)),
     )
 
@@ -265,51 +312,117 @@ def _faces(
     on: SlopeGround, rules: RuleSet, letter: str, surface: Surface, change: FloatArray
 ) -> list[SlopeFace]:
     at, raised = on.composition, letter == "R"
-    owner = at.owner if letter == "D" else at.finish_owner
+    owner = (at.owner if letter == "D" else at.finish_owner).astype(np.int64)
     boxes = [letter == "F" and element.kind in _STRUCTURES for element in on.elements]
     boxed = np.isin(owner, np.flatnonzero(boxes))
     faces = find_faces(
         surface.elevation, np.where(boxed, 0.0, change), owner, at.lattice, raised=raised
     )
     return [
-        _face(on, rules, f"{letter}{number}", surface, face, analysed=number <= MOST_FACES)
+        _face(
+            on,
+            rules,
+            f"{letter}{number}",
+            face,
+            _profile(surface, face),
+            temporary=letter == "D",
+            analysed=number <= MOST_FACES,
+        )
         for number, face in enumerate(faces, start=1)
     ]
 
 
+def _asked(on: SlopeGround, rules: RuleSet) -> Iterable[SlopeFace]:
+    """The sections that the plan asks for, through the dig and through the finish."""
+    for asked in on.plan.slopes.section:
+        start, end = (np.asarray(place) - on.origin for place in (asked.start, asked.end))
+        for name, surface in (("dig", on.dig), ("finish", on.finish)):
+            face, profile = _rise(surface, start, end, f'slopes.section "{asked.name}"')
+            if face.height >= LEAST_M:
+                yield _face(
+                    on,
+                    rules,
+                    f"{asked.name}, {name}",
+                    face,
+                    profile,
+                    temporary=name == "dig",
+                    analysed=True,
+                )
+
+
+def _rise(
+    surface: Surface, start: FloatArray, end: FloatArray, key: str
+) -> tuple[Face, FloatArray]:
+    """The slope from the lowest to the highest place of a line, as a face of one profile."""
+    length = float(np.hypot(*(end - start)))
+    if length < 1.0:
+        raise StabilityError(
+            f"it is {length:.2f} m long",
+            place=Place(key=key),
+            expected="a line across a slope",
+            mend="set its ends farther apart, the one above and the other below the slope",
+        )
+    inward = (end - start) / length
+    along = np.linspace(0.0, length, max(round(length / STEP_M), 20) + 1)
+    z = surface.elevation(start + along[:, None] * inward)
+    off = ~np.isfinite(z)
+    if off.any():
+        raise StabilityError(
+            f"it leaves the survey {along[np.argmax(off)]:.1f} m from its start",
+            place=Place(key=key),
+            expected="a line that stays on the survey",
+            mend="shorten it so that both ends lie inside the survey",
+        )
+    if np.argmin(z) < np.argmax(z):
+        inward, z, start = -inward, z[::-1], end
+    face, crest, first, last = whole_rise(along, z, start, inward)
+    line = np.column_stack([along - along[crest], z])
+    return face, _sparse(line[first : last + 1])
+
+
 def _face(
-    on: SlopeGround, rules: RuleSet, name: str, surface: Surface, face: Face, *, analysed: bool
+    on: SlopeGround,
+    rules: RuleSet,
+    name: str,
+    face: Face,
+    profile: FloatArray,
+    *,
+    temporary: bool,
+    analysed: bool,
 ) -> SlopeFace:
     element = _element(on, face)
     table = None if element is None else on.plan.element[on.elements.index(element)]
-    place, inward = face.edge[face.worst], face.inward[face.worst]
-    profile = _profile(surface, face, place, inward)
+    xy = _origin(face) + profile[:, :1] * face.inward[face.worst]
     soils = [] if table is None or table.soil is None else [_soil(on.plan, table.soil)]
-    xy = place + profile[:, :1] * inward
     tops = np.empty((0, len(profile)))
     if not soils:
         soils, tops = _strata(on, xy, profile[:, 1], face.height)
-    classes = [soil.strength.soil_class for soil in soils]
-    heaps = _near_heaps(on, face)
-    temporary = name.startswith("D")
     machine = on.plan.slopes.machine
-    near = [*heaps, *([Near("the machine", machine.away)] if temporary and machine else [])]
+    near = _near_heaps(on, face)
+    if temporary and machine is not None:
+        near = [*near, Near("the machine", machine.away)]
     cases: tuple[SlipCase, ...] = ()
     if analysed and face.height >= on.plan.slopes.lowest:
         cases = tuple(_cases(on, face, profile, xy, soils, tops, temporary=temporary))
-    governing = governing_class(rules, classes)
+    governing = governing_class(rules, [soil.strength.soil_class for soil in soils])
     return SlopeFace(
         name,
         "" if element is None else element.name,
         face,
         tuple(soil.name for soil in soils),
         governing,
-        _above(on, face, near),
+        _above(on, face, near, element, temporary=temporary),
         _below(on, xy[int(np.argmin(profile[:, 1]))]),
-        breaches(face, rules, governing, above=near) if temporary else (),
+        breaches(face, rules, governing, above=near, unit=on.unit) if temporary else (),
         cases,
         profile,
+        temporary,
     )
+
+
+def _origin(face: Face) -> FloatArray:
+    """Where distances along the worst profile are counted from, local m."""
+    return np.asarray(face.edge[face.worst], dtype=np.float64)
 
 
 def _element(on: SlopeGround, face: Face) -> Element | None:
@@ -320,13 +433,12 @@ def _element(on: SlopeGround, face: Face) -> Element | None:
     return min(shaped, key=lambda e: e.outline.distance(point), default=None)
 
 
-def _profile(surface: Surface, face: Face, place: FloatArray, inward: FloatArray) -> FloatArray:
+def _profile(surface: Surface, face: Face) -> FloatArray:
     """The worst profile with room for slips behind the crest and before the toe."""
+    place, inward = _origin(face), face.inward[face.worst]
     height, run = face.height, float(face.run_m[face.worst])
     outside, inside = max(3 * height, 3.0), run + max(2 * height, 2.0)
-    line = profile_of(
-        surface.elevation, place, inward, back_m=outside, ahead_m=inside
-    )
+    line = profile_of(surface.elevation, place, inward, back_m=outside, ahead_m=inside)
     far = line[:, 0] > run
     z = line[:, 1] if face.raised else -line[:, 1]
     beyond = far & (z < np.maximum.accumulate(np.where(line[:, 0] >= 0, z, -np.inf)) - 0.3)
@@ -335,8 +447,8 @@ def _profile(surface: Surface, face: Face, place: FloatArray, inward: FloatArray
 
 
 def _sparse(line: FloatArray) -> FloatArray:
-    """The line without places that it runs straight through, within a millimetre."""
-    simple = shapely.simplify(shapely.LineString(line), 1e-3)
+    """The line without places that it runs straight through, within 5 mm."""
+    simple = shapely.simplify(shapely.LineString(line), _STRAIGHT_M)
     return np.asarray(shapely.get_coordinates(simple), dtype=np.float64)
 
 
@@ -366,12 +478,23 @@ def _cases(
     *,
     temporary: bool,
 ) -> Iterable[SlipCase]:
+    """States of a slope: the open dig; or what is built, and what is built emptied at once.
+
+    The finish is faced with stone where it is steep, and what would slip within one riser of its
+    shelves is held by that facing; a slip of what is built is therefore at least 0.35 of the
+    height deep, so that the slope as a whole is judged. Of the open dig, which nothing faces, it
+    is 0.1 deep: less than that is crumbs off the face.
+    """
     table = on.plan.slopes
     along, ground = profile[:, 0], profile[:, 1]
-    loads = _loads(on, profile, xy, face, temporary=temporary)
     water = _ground_water(on, along, xy, ground)
 
-    def section(pond: float | None, wet: FloatArray | None) -> SlopeSection:
+    def section(pond: float | None, wet: FloatArray | None, afloat: float | None) -> SlopeSection:
+        loads = _heap_loads(on, profile, face)
+        if temporary:
+            loads += _machine_load(on)
+        else:
+            loads += _rock_loads(on, profile, xy, face, afloat, soils[0].bank_density)
         return slope_section(
             profile,
             [_slope_soil(soil) for soil in soils],
@@ -385,13 +508,14 @@ def _cases(
         )
 
     if temporary:
-        yield _case(_OPEN, section(None, water), soils, face, on, table.target_temporary)
+        yield _case(_OPEN, section(None, water, None), soils, face, on, table.target_temporary)
         return
     pond = _pond(on, xy, ground)
-    yield _case("as built", section(pond, water), soils, face, on, table.target_permanent)
+    built = section(pond, water, pond)
+    yield _case("as built", built, soils, face, on, table.target_permanent)
     if pond is not None and table.leaking:
         level = np.minimum(np.maximum(pond, -np.inf if water is None else water[:, 1]), ground)
-        full = section(pond, np.column_stack([along, level]))
+        full = section(pond, np.column_stack([along, level]), None)
         yield _case("emptied at once", drawn_down(full), soils, face, on, table.target_drawdown)
 
 
@@ -424,15 +548,42 @@ def _case(
             "Janbu": janbu(slices),
             "Spencer": float("nan") if solved is None else solved.factor,
         }
-    wedge = float("inf")
-    if face.angle_deg > _STEEP_DEG:
-        weakest = min(
-            section.soils, key=lambda s: s.cohesion_pa + s.moist_n_m3 * face.height * s.tan_friction
-        )
-        wedge = worst_wedge(
-            face.height, np.radians(min(face.angle_deg, 89.9)), weakest, seismic=table.seismic
-        ).factor
-    return SlipCase(name, section, factors, methods, wedge)
+    plane, samples = _plane(section, face, factors, table.seismic)
+    return SlipCase(name, section, factors, methods, plane, samples)
+
+
+def _plane(
+    section: SlopeSection, face: Face, factors: FactorRange, seismic: float
+) -> tuple[Wedge | None, FloatArray]:
+    """The worst plane through the toe of a steep face in its weakest soil, and all samples.
+
+    A factor on a given plane is a sum of cohesion and of tan φ, each times something that the
+    plane alone decides, so that two strengths tell those of every sample.
+    """
+    if face.angle_deg <= _STEEP_DEG:
+        return None, factors.factors
+    height, angle = face.height, float(np.radians(min(face.angle_deg, 89.9)))
+
+    def strength(soil: SlopeSoil) -> float:
+        return soil.cohesion_pa + soil.moist_n_m3 * height * soil.tan_friction
+
+    which = int(np.argmin([strength(soil) for soil in section.soils]))
+    soil = section.soils[which]
+    plane = worst_wedge(height, angle, soil, seismic=seismic)
+    dip = float(np.radians(plane.dip_deg))
+    by_cohesion, by_friction = (
+        wedge_on_plane(height, angle, dip, replace(soil, **only), seismic=seismic)
+        for only in ({"cohesion_pa": 1.0, "friction_deg": 0.0},
+                     {"cohesion_pa": 0.0, "friction_deg": 45.0})
+    )  # fmt: skip
+    drawn = factors.strengths[:, which]
+    slid = by_cohesion * drawn[:, 0] + by_friction * drawn[:, 1]
+    return plane, np.minimum(factors.factors, slid)
+
+
+def _quantile(factors: FloatArray, share: float) -> float:
+    """A quantile of factors that may be infinite."""
+    return float(np.sort(factors)[round(share * (len(factors) - 1))])
 
 
 def _slope_soil(soil: SoilTable) -> SlopeSoil:
@@ -486,32 +637,74 @@ def _pond(on: SlopeGround, xy: FloatArray, ground: FloatArray) -> float | None:
     return float(known.max())
 
 
-def _loads(
-    on: SlopeGround, profile: FloatArray, xy: FloatArray, face: Face, *, temporary: bool
-) -> list[tuple[float, float, float]]:
-    """Strips along the profile: heaps, rocks, and the machine beside an open dig."""
-    place, inward = xy[0] - profile[0, 0] * face.inward[face.worst], face.inward[face.worst]
+_Load = tuple[float, float, float]
+"""A strip along a profile, from and to, m, and its pressure, Pa."""
+
+
+def _heap_loads(on: SlopeGround, profile: FloatArray, face: Face) -> list[_Load]:
     along = np.arange(profile[0, 0], profile[-1, 0], _STRIP_M)
-    middle = place + (along + 0.5 * _STRIP_M)[:, None] * inward
-    loads = [
-        (float(s), float(s + _STRIP_M), float(thick * heap.density * GRAVITY))
-        for heap in on.heaps
-        for s, thick in zip(along, heap.thickness(middle), strict=True)
-        if thick > 0.01
-    ]
+    middle = _origin(face) + (along + 0.5 * _STRIP_M)[:, None] * face.inward[face.worst]
+    reached = shapely.LineString(middle) if len(middle) > 1 else shapely.Point(middle[0])
+    loads = []
+    for heap in on.heaps:
+        if heap.toe.distance(reached) > _STRIP_M:
+            continue
+        pressure = heap.thickness(middle) * heap.density * GRAVITY
+        loads += [
+            (float(s), float(s + _STRIP_M), float(p))
+            for s, p in zip(along, pressure, strict=True)
+            if p > 100.0
+        ]
+    return loads
+
+
+def _machine_load(on: SlopeGround) -> list[_Load]:
     machine = on.plan.slopes.machine
-    if temporary:
-        if machine is not None:
-            loads.append((-machine.away - machine.width, -machine.away, machine.pressure))
-        return loads
+    if machine is None:
+        return []
+    return [(-machine.away - machine.width, -machine.away, machine.pressure)]
+
+
+def _rock_loads(
+    on: SlopeGround,
+    profile: FloatArray,
+    xy: FloatArray,
+    face: Face,
+    water: float | None,
+    soil_density: float,
+) -> list[_Load]:
+    """Rocks of the finish as strips across the profile.
+
+    A slip is about as wide along a face as the face is high, and carries the rocks within that
+    width, each spread over it. Under the finish a rock takes the place of soil that is weighed
+    already, and under water it is lighter by the water that it displaces.
+    """
+    inward = face.inward[face.worst]
+    width = max(face.height, _NARROWEST_M)
     across = np.array([-inward[1], inward[0]])
+    loads: list[_Load] = []
     for group in on.stone_groups:
-        away = group.centres[:, :2] - place
+        away = group.centres[:, :2] - _origin(face)
         s, beside = away @ inward, np.abs(away @ across)
-        long, wide = float(group.form.axes[0]), float(group.form.axes[1])
-        pressure = group.form.mass_kg * GRAVITY / (long * wide)
-        inside = (beside < 0.5 * wide + _BESIDE_M) & (s > profile[0, 0]) & (s < profile[-1, 0])
-        loads += [(float(x - 0.5 * long), float(x + 0.5 * long), pressure) for x in s[inside]]
+        inside = (beside < 0.5 * width) & (s > profile[0, 0]) & (s < profile[-1, 0])
+        if not inside.any():
+            continue
+        volume, high = group.form.volume_m3, float(group.form.axes[2])
+        long = float(np.sqrt(group.form.axes[0] * group.form.axes[1]))
+        sunk = group.embedded[inside]
+        bare = np.maximum(high * (1.0 - sunk), 1e-6)
+        top = group.centres[inside, 2] + 0.5 * high
+        soaked = 0.0 if water is None else np.clip((water - top + bare) / bare, 0.0, 1.0)
+        mass = (
+            group.form.mass_kg
+            - volume * sunk * soil_density
+            - volume * (1.0 - sunk) * soaked * WATER_N_M3 / GRAVITY
+        )
+        pressure = np.maximum(mass, 0.0) * GRAVITY / (long * width)
+        loads += [
+            (float(x - 0.5 * long), float(x + 0.5 * long), float(p))
+            for x, p in zip(s[inside], pressure, strict=True)
+        ]
     return loads
 
 
@@ -522,16 +715,27 @@ def _near_heaps(on: SlopeGround, face: Face) -> list[Near]:
     return [Near(name, distance) for name, distance in away if distance < reach]
 
 
-def _above(on: SlopeGround, face: Face, near: Sequence[Near]) -> tuple[str, ...]:
-    place = shapely.Point(face.edge[face.worst])
-    behind = place.buffer(max(2 * face.height, 1.5))
-    said = [f"{one.name}, {one.away_m:.1f} m from the edge" for one in near]
-    count = sum(
-        int(shapely.intersects_xy(behind, *group.centres[:, :2].T).sum())
-        for group in on.stone_groups
-    )
-    if count:
-        said.append(f"{count} rocks")
+def _above(
+    on: SlopeGround, face: Face, near: Sequence[Near], own: Element | None, *, temporary: bool
+) -> tuple[str, ...]:
+    """Heaps and the machine, other elements behind the crest and, once built, rocks."""
+    place, inward = _origin(face), face.inward[face.worst]
+    reach = max(2 * face.height, 1.5)
+    said = [f"{one.name}, {on.unit.length(one.away_m, 1)} from the edge" for one in near]
+    if not face.raised:
+        behind = shapely.LineString([place - 0.3 * inward, place - reach * inward])
+        said += [
+            element.name
+            for element in on.elements
+            if element is not own and element.shapes and element.outline.intersects(behind)
+        ]
+    if not temporary:
+        around = shapely.Point(place).buffer(reach)
+        count = sum(
+            int(shapely.intersects_xy(around, *group.centres[:, :2].T).sum())
+            for group in on.stone_groups
+        )
+        said += [f"{count} rocks"] if count > 1 else ["1 rock"] if count else []
     return tuple(said)
 
 
@@ -543,22 +747,31 @@ def _below(on: SlopeGround, xy: FloatArray) -> tuple[str, ...]:
 
 
 def _veneers(on: SlopeGround, faces: Sequence[SlopeFace]) -> Iterable[Veneer]:
-    """Gravel over the liner of each bank that is no wall."""
+    """Gravel over the liner of each bank, on the steepest long piece that is no wall."""
     friction = on.plan.slopes.interface_friction
     for face in faces:
         element = next((e for e in on.elements if e.name == face.element), None)
         dug = None if element is None else element.excavation
-        if face.temporary or dug is None or dug.cover <= 0 or face.face.angle_deg > _STEEP_DEG:
+        slope = _bank(face)
+        if face.temporary or element is None or dug is None or dug.cover <= 0 or slope <= 0:
             continue
-        table = on.plan.element[on.elements.index(element)] if element else None
-        soil = _slope_soil(_soil(on.plan, (table and table.soil) or on.plan.soil[0].name))
+        soil = _slope_soil(_soil(on.plan, face.soils[0]))
         low, likely, high = (
             infinite_slope(
-                1.0 / face.face.slope,
+                slope,
                 dug.cover,
                 soil,
                 interface=SlopeSoil("liner", 0.0, angle, soil.moist_n_m3, soil.saturated_n_m3),
             )
             for angle in friction
         )
-        yield Veneer(face.element, face.name, face.face.angle_deg, low, likely, high)
+        angle = float(np.degrees(np.arctan(slope)))
+        yield Veneer(face.element, face.name, angle, low, likely, high)
+
+
+def _bank(face: SlopeFace) -> float:
+    """Rise over run of the steepest long piece inside the edge that is no wall; 0 if none is."""
+    run, rise = np.diff(face.profile, axis=0).T
+    slope = np.abs(rise) / run
+    bank = (run >= _BANK_M) & (face.profile[:-1, 0] >= 0) & (slope < np.tan(np.radians(_WALL_DEG)))
+    return float(np.max(slope, where=bank, initial=0.0))

@@ -235,7 +235,8 @@ def measure_spoil(on: Diggings, band_m: float) -> Spoil:
     at, plan, strip = on.asked, on.plan, _stripped(on.plan)
     rows = np.flatnonzero((at.dig < at.existing) | (at.subgrade > at.existing))
     xy, ground, dig = on.xy[rows], at.existing[rows], at.dig[rows]
-    strata = lay_strata(xy, ground, [stratum_top(stratum, on.surface_of) for stratum in plan.stratum[1:]])
+    tops = [stratum_top(stratum, on.surface_of) for stratum in plan.stratum[1:]]
+    strata = lay_strata(xy, ground, tops)
     stratified = np.full(len(rows), bool(plan.stratum))
     named = [table.soil is not None for table in plan.element]
     stratified &= ~_said(at.dig_owner[rows], named)

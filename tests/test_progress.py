@@ -1,7 +1,6 @@
 """A box pit dug in five level steps: how far it is, known in closed form at every survey."""
 
 import dataclasses
-import datetime as dt
 
 import numpy as np
 import pytest
@@ -197,8 +196,15 @@ def test_a_day_is_a_day(tmp_path, bad):
 
 
 def test_as_dug_surveys_neither_give_outlines_nor_check_the_ground(tmp_path):
-    folder = write_boxwood(tmp_path / "box", dated("monday", dt.date(2026, 5, 4)))
-    write_shots(folder / "monday.csv", pit_shots(99.0))
+    more = dated("before", day(1)).replace("as_dug", "# as_dug") + dated("monday", day(1))
+    folder = write_boxwood(tmp_path / "box", more)
+    plan = folder / "site.toml"
+    text = plan.read_text(encoding="utf-8")
+    plan.write_text(text.replace("[codes]", '[codes]\nWE = "outline"'), encoding="utf-8")
+    for name, code in (("before", "WE1"), ("monday", "WE2")):
+        edge = [(503, 803), (505, 803), (505, 805), (503, 805)]
+        shots = [(east, north, 99.0, code) for east, north in edge]
+        write_shots(folder / f"{name}.csv", [*shots, *pit_shots(99.0)])
     site = Site.open(folder)
-    assert site.check_surveys == ()
-    assert site.outline_strings == {}
+    assert [each.reading.table.name for each in site.check_surveys] == ["before"]
+    assert set(site.outline_strings) == {"WE1"}

@@ -44,7 +44,7 @@ def test_a_changed_level_builds_every_element_again(site):
 
 
 def test_fill_alone_needs_loads_in_over_the_range_of_the_soil(site):
-    """A mound and no dig: compacted / (1 − shrink) × (1 + swell), between the ends of the ranges."""
+    """A mound and no dig: compacted / (1 − shrink) × (1 + swell), within the ranges' ends."""
     mound = tuple(table for table in site.plan.element if table.type == "mound")
     truck = site.plan.truck.model_copy(update={"volume": 0.1})
     raised = site.revised(site.plan.model_copy(update={"element": mound, "truck": truck}))

@@ -68,7 +68,9 @@ def test_the_floor_begins_at_the_level_change(stakes):
 def test_the_grid_lies_on_whole_numbers_inside_the_dig(stakes):
     found, xy = places(stakes, "grid")
     true = np.array([[s.east_m, s.north_m] for s in found])
-    np.testing.assert_allclose(true / 1.5, np.round(true / 1.5), atol=1e-6)
+    np.testing.assert_allclose(
+        true / 1.5, np.round(true / 1.5), rtol=0, atol=1e-3
+    )  # 1 mm off a wall
     outward = from_square(xy, 3.5)
     assert outward.max() < 1.5
     inward = 3.5 - np.abs(xy).max(axis=1)

@@ -20,6 +20,7 @@ from terrain.review.blocks import finish_with_stones
 from terrain.review.camera import HIGH, VIEW, WIDE, Relief
 from terrain.review.canvas import FreeSpace, place_label, write
 from terrain.review.depths import deepest
+from terrain.review.face_marks import VERDICTS, colour_of, factor_words, region_of
 from terrain.review.heaped import SPOIL, heaped, heaps_of
 from terrain.review.relief import cell_light, softened, to_cells, without_gaps
 
@@ -341,6 +342,52 @@ def draw_earth_moved(site: "Site", relief: Relief) -> "Axes":
     return axes
 
 
+def _draw_faces(site: "Site", relief: Relief, *, temporary: bool) -> "Axes":
+    """Faces of the dig or of what is built, coloured by whether they stand."""
+    composition = relief.composition
+    spoil = heaped(site, relief.x, relief.y)
+    z = composition.dig + spoil if temporary else composition.finish
+    faces = [face for face in site.slopes.faces if face.temporary == temporary]
+    tint = _even(z.shape, look.GROUND)
+    moved = _share(np.abs(z - composition.existing) > look.WORKED_M)
+    tint = tint * (1 - 0.6 * moved) + look.rgb(look.GRAVEL) * 0.6 * moved
+    x, y = (0.5 * (at[1:] + at[:-1]) for at in (relief.x, relief.y))
+    for face in reversed(faces):
+        inside = shapely.contains_xy(region_of(face), *np.meshgrid(x, y))
+        tint[inside] = look.rgb(colour_of(face))
+    parts = _block(relief, z, tint, light_share=0.6) + _outline_part(site, relief, z)
+    if not temporary:
+        parts += solids.stone_blocks(relief, site.stones)
+    axes = _axes(solids.rendered(relief, parts))
+    what = "of the dig, while it is open" if temporary else "of what is built"
+    _frame(
+        axes,
+        site,
+        relief,
+        f"Will it stand: faces {what}",
+        f"Factors of safety: likely (low to high). Rules: {site.slopes.rules.name}.",
+    )
+    told: dict[str, str] = {}
+    for face in faces:
+        if face.worst_case is not None and face.element not in told:
+            told[face.element] = f"{face.name}: {factor_words(face.worst_case)}"
+    _element_labels(axes, site, relief, z, told)
+    entries = [(colour, 1.0, words.replace(": ", ":\n")) for colour, words in VERDICTS.values()]
+    _legend(axes, (*entries, (f"line:{look.INK}", 1.0, "outline of an element")))
+    _north_and_scale(axes, site, relief)
+    return axes
+
+
+def draw_dig_faces(site: "Site", relief: Relief) -> "Axes":
+    """Faces of the open dig."""
+    return _draw_faces(site, relief, temporary=True)
+
+
+def draw_built_faces(site: "Site", relief: Relief) -> "Axes":
+    """Faces of what is built."""
+    return _draw_faces(site, relief, temporary=False)
+
+
 def _colour_bar(axes: "Axes", site: "Site", most: float) -> None:
     """The diverging scale, upright, with both ends and round steps between."""
     left, base, wide, high = 1340.0, 470.0, 34.0, 330.0
@@ -398,4 +445,9 @@ PICTURES = (
     Picture("dig.png", draw_dig, near=True),
     Picture("finish.png", draw_finish, near=True),
     Picture("earth_moved.png", draw_earth_moved, near=True),
+)
+
+SLOPES = (
+    Picture("slopes_3d.png", draw_dig_faces, near=True),
+    Picture("slopes_3d_built.png", draw_built_faces, near=True),
 )

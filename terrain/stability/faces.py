@@ -23,6 +23,7 @@ _TURN = np.cos(np.radians(50.0))
 _ALIKE_DEG, _ALIKE = 12.0, 1.6  # in angle, and in height, of one face
 _NEARLY = 0.95
 _FEW = 3  # profiles that make no face of their own
+_AWAY_M = 0.3  # ground that falls behind a crest, or rises before a toe, by more
 _MOVED_M = 0.02  # what differs by less is not touched
 
 
@@ -173,6 +174,49 @@ def profile_of(
     z = surface(place + along[:, None] * inward)
     known = np.isfinite(z)
     return np.column_stack([along[known], z[known]])
+
+
+def whole_rise(
+    along: FloatArray, z: FloatArray, start: FloatArray, inward: FloatArray
+) -> tuple[Face, int, int, int]:
+    """A line's fall from its highest to its lowest place as a face of one profile.
+
+    Parameters
+    ----------
+    along, z
+        Even distances and elevations, the highest before the lowest, shape (n,).
+    start, inward
+        Where the line starts and its direction, shape (2,).
+
+    Returns
+    -------
+    Face, int, int, int
+        The face, whose edge is its crest; the crest, and the first and the last place of the line
+        that belong to its slope: on either side as far as the ground neither falls away behind
+        the crest nor rises before the toe.
+    """
+    crest, toe = int(np.argmax(z)), int(np.argmin(z))
+    before, after = np.flatnonzero(z[:crest] < z[crest] - _AWAY_M), z[toe:] > z[toe] + _AWAY_M
+    first = int(before[-1]) + 1 if len(before) else 0
+    last = toe + (int(np.argmax(after)) - 1 if after.any() else len(after) - 1)
+    step = float(along[1] - along[0])
+    fall = -np.diff(z[crest : toe + 1]) / step
+    pieces = _pieces(fall > _FLAT) if (fall > _FLAT).any() else [(0, toe - crest)]
+    heights = [float(z[crest + a] - z[crest + b]) for a, b in pieces]
+    height = float(z[crest] - z[toe])
+    face = Face(
+        -1,
+        False,
+        (start + along[crest] * inward)[None],
+        inward[None],
+        np.array([height]),
+        np.array([max(toe - crest, 1) * step]),
+        np.array([float(fall.max(initial=0.0))]),
+        np.array([len(pieces) - 1], dtype=np.int64),
+        np.array([max(heights)]),
+        step,
+    )
+    return face, crest, first, max(last, toe)
 
 
 def _edges(change_m: FloatArray, lattice: Lattice) -> list[FloatArray]:

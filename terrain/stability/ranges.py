@@ -6,12 +6,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from terrain.arrays import FloatArray
-from terrain.stability.search import Critical, critical_circle, factors_of
+from terrain.stability.search import ROUNDS, Critical, critical_circle, factors_of
 from terrain.stability.section import SlopeSection
 from terrain.stability.soils import SlopeSoil
 
 SAMPLES, SEED = 120, 20_240
-_KEPT = 60  # circles of each search that every sample is asked at
+_KEPT = 24  # circles of each search that every sample is asked at
+_ROUNDS = 10  # of the searches at the ends of the range
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,8 @@ class FactorRange:
         The search at the low strengths.
     factors
         Least factor of each sample, shape (n,).
+    strengths
+        Cohesion (Pa) and tan φ of each soil in each sample, shape (n, k, 2).
     target
         What the factor should be.
     """
@@ -56,6 +59,7 @@ class FactorRange:
     likely: Critical
     worst: Critical
     factors: FloatArray
+    strengths: FloatArray
     target: float
 
     @property
@@ -109,32 +113,31 @@ def factor_range(
     samples, seed
         How many are drawn, and from which seed.
     """
-    searches = [
-        critical_circle(
+
+    def search(which: int, rounds: int, seeds: FloatArray | None = None) -> Critical:
+        return critical_circle(
             replace(section, soils=tuple(soil.at(which) for soil in soils)),
             starts=starts,
             ends=ends,
             least_depth_m=least_depth_m,
+            rounds=rounds,
+            seeds=seeds,
         )
-        for which in (0, 1, 2)
-    ]
-    circles = np.concatenate([_worst(search) for search in searches])
-    if not len(circles):
-        return FactorRange(searches[1], searches[0], np.full(samples, np.inf), target)
+
+    worst, best = search(0, _ROUNDS), search(2, _ROUNDS)
+    ends_found = [each.found for each in (worst, best) if each.circle is not None]
+    likely = search(1, ROUNDS, np.array(ends_found) if ends_found else None)
+    circles = np.concatenate([_worst(each) for each in (worst, likely, best)])
     drawn = np.random.default_rng(seed).uniform(size=(samples, len(soils)))
-    factors = np.array(
-        [
-            factors_of(
-                replace(
-                    section,
-                    soils=tuple(_drawn(one, float(u)) for one, u in zip(soils, row, strict=True)),
-                ),
-                circles,
-            ).min()
-            for row in drawn
-        ]
-    )
-    return FactorRange(searches[1], searches[0], factors, target)
+    strengths = np.tile(section.strengths, (samples, 1, 1))
+    for column, soil in enumerate(soils):
+        shares = drawn[:, column]
+        strengths[:, column, 0] = _triangular(soil.cohesion_pa, shares)
+        strengths[:, column, 1] = np.tan(np.radians(_triangular(soil.friction_deg, shares)))
+    factors = np.full(samples, np.inf)
+    if len(circles):
+        factors = np.array([factors_of(section, circles, strengths=row).min() for row in strengths])
+    return FactorRange(likely, worst, factors, strengths[:, :, :2], target)
 
 
 def _worst(search: Critical) -> FloatArray:
@@ -146,20 +149,12 @@ def _worst(search: Critical) -> FloatArray:
     return np.ascontiguousarray(np.vstack([search.found, search.looked[sound, :3]]))
 
 
-def _drawn(one: SoilRange, u: float) -> SlopeSoil:
-    return replace(
-        one.soil,
-        cohesion_pa=_triangular(one.cohesion_pa, u),
-        friction_deg=_triangular(one.friction_deg, u),
-    )
-
-
-def _triangular(span: tuple[float, float, float], u: float) -> float:
-    """The value under which a share `u` of a triangular distribution lies."""
+def _triangular(span: tuple[float, float, float], share: FloatArray) -> FloatArray:
+    """The values under which shares of a triangular distribution lie, shape as of `share`."""
     low, likely, high = span
     if high <= low:
-        return likely
+        return np.full_like(share, likely)
     split = (likely - low) / (high - low)
-    if u < split:
-        return low + float(np.sqrt(u * (high - low) * (likely - low)))
-    return high - float(np.sqrt((1.0 - u) * (high - low) * (high - likely)))
+    rising = low + np.sqrt(share * (high - low) * (likely - low))
+    falling = high - np.sqrt((1.0 - share) * (high - low) * (high - likely))
+    return np.where(share < split, rising, falling)

@@ -14,9 +14,11 @@ SAGITTA = (0.02, 0.9)
 _PLACES, _DEPTHS = 24, 12
 _KINKS = 12
 _STARTS = 8  # valleys of the first look that are followed down
-_ROUNDS = 24
+ROUNDS = 24
 _SHRINK = 0.7
 _CLOSE = 1e-6
+_LOOKED_TWICE = 400  # of the first look, the best, with all slices
+_ROUGH = 12  # slices of the first look, which only finds the valleys
 
 
 @dataclass(frozen=True)
@@ -32,7 +34,8 @@ class Critical:
     found
         Its start, end and sagitta, shape (3,).
     path
-        Least factor after each round, shape (r,): the first look, then each round of narrowing.
+        Least factor after each round, shape (r,): of the first look, then of each round of
+        narrowing.
     tried, off, inadmissible, unsettled
         Circles: all, those that leave the ground or are too shallow, those that nothing drives or
         whose toe is too steep for the method, and those whose rounds did not settle.
@@ -58,13 +61,15 @@ def critical_circle(
     ends: tuple[float, float] | None = None,
     least_depth_m: float = 0.0,
     count: int = 30,
+    rounds: int = ROUNDS,
+    seeds: FloatArray | None = None,
 ) -> Critical:
     """Search every circle that meets the ground twice for the least factor.
 
     A circle is named by where it leaves the ground, where it comes out, and its sagitta. A first
-    look tries them evenly over the whole range; then the best ones of different valleys are
-    followed down, each round over a narrower neighbourhood, so that no centre or radius is
-    presumed and a second valley is not missed.
+    look, with a few slices, tries them evenly over the whole range; then the best ones of
+    different valleys are followed down, each round over a narrower neighbourhood, so that no
+    centre or radius is presumed and a second valley is not missed.
 
     Parameters
     ----------
@@ -77,6 +82,10 @@ def critical_circle(
         Slips that are nowhere deeper do not count.
     count
         Slices of each mass.
+    rounds
+        Of narrowing, each to 0.7 of the one before.
+    seeds
+        Start, end and sagitta of circles that are followed down besides, shape (n, 3).
     """
     span = (float(section.along_m[0]), float(section.along_m[-1]))
     lower, upper = starts or span, ends or span
@@ -84,13 +93,23 @@ def critical_circle(
     high = np.array([lower[1], upper[1], SAGITTA[1]])
     looked = _first_look(low, high, section.along_m)
     tally = np.zeros(4, dtype=np.int64)
-    factors = factors_of(section, looked, least_depth_m=least_depth_m, count=count, tally=tally)
-    path = [float(factors.min())]
-    best = looked[np.argmin(factors)]
-    if np.isfinite(path[0]):
-        step = (high - low) / [_PLACES, _PLACES, _DEPTHS]
-        valleys = _valleys(looked, factors, step)
-        for _ in range(_ROUNDS):
+    rough = min(_ROUGH, count)
+    factors = factors_of(section, looked, least_depth_m=least_depth_m, count=rough, tally=tally)
+    best_first = np.argsort(factors, kind="stable")[:_LOOKED_TWICE]
+    factors[best_first] = factors_of(
+        section, looked[best_first], least_depth_m=least_depth_m, count=count
+    )
+    known = np.isfinite(factors[best_first])
+    step = (high - low) / [_PLACES, _PLACES, _DEPTHS]
+    valleys = _valleys(looked[best_first][known], factors[best_first][known], step)
+    if seeds is not None:
+        valleys = np.vstack([valleys.reshape(-1, 3), np.clip(seeds, low, high)])
+    path, best = [np.inf], looked[best_first[0]]
+    if len(valleys):
+        first = factors_of(section, valleys, least_depth_m=least_depth_m, count=count)
+        path = [float(first.min())]
+        best = valleys[np.argmin(first)]
+        for _ in range(rounds):
             tried = np.clip((valleys[:, None] + step * _NEIGHBOURS).reshape(-1, 3), low, high)
             found = factors_of(
                 section, tried, least_depth_m=least_depth_m, count=count, tally=tally
@@ -137,12 +156,12 @@ def _first_look(low: FloatArray, high: FloatArray, kinks: FloatArray) -> FloatAr
 
 def _valleys(looked: FloatArray, factors: FloatArray, step: FloatArray) -> FloatArray:
     """The best circles that are not neighbours of a better one, shape (v, 3)."""
+    order = np.argsort(factors, kind="stable")
+    open_to = looked[order[np.isfinite(factors[order])]]
     kept: list[FloatArray] = []
-    for row in np.argsort(factors, kind="stable"):
-        if not np.isfinite(factors[row]) or len(kept) == _STARTS:
-            break
-        if all((np.abs(looked[row] - other) > 2.5 * step).any() for other in kept):
-            kept.append(looked[row])
+    while len(open_to) and len(kept) < _STARTS:
+        kept.append(open_to[0])
+        open_to = open_to[(np.abs(open_to - open_to[0]) > 2.5 * step).any(axis=1)]
     return np.array(kept)
 
 
@@ -153,6 +172,7 @@ def factors_of(
     least_depth_m: float = 0.0,
     count: int = 30,
     tally: IntArray | None = None,
+    strengths: FloatArray | None = None,
 ) -> FloatArray:
     """Bishop's factors of many circles, shape (n,); infinite where there is none.
 
@@ -169,9 +189,12 @@ def factors_of(
     tally
         Counts of circles with a factor, off the ground, inadmissible and unsettled are added to
         it, shape (4,).
+    strengths
+        In place of the section's own, shape (k, 5).
     """
     return factors_of_circles(
-        section.along_m, section.ground_m, section.tops_m, section.water_m, section.strengths,
+        section.along_m, section.ground_m, section.tops_m, section.water_m,
+        section.strengths if strengths is None else strengths,
         section.loads, section.pond_m, section.seismic, section.crack_m, crack_force(section),
         section.crack_water_m, circles, least_depth_m, count,
         np.zeros(4, dtype=np.int64) if tally is None else tally,

@@ -7,6 +7,7 @@ import numpy as np
 
 from terrain.stability.faces import Face
 from terrain.stability.rule_sets import RuleSet
+from terrain.units import METRE, Unit
 
 _SLACK = 1e-3  # of run over rise, and of metres
 
@@ -59,7 +60,12 @@ def governing_class(rules: RuleSet, classes: Sequence[str]) -> str:
 
 
 def breaches(
-    face: Face, rules: RuleSet, soil_class: str, *, above: Sequence[Near] = ()
+    face: Face,
+    rules: RuleSet,
+    soil_class: str,
+    *,
+    above: Sequence[Near] = (),
+    unit: Unit = METRE,
 ) -> tuple[Breach, ...]:
     """Hold a face of the dig against a set of rules.
 
@@ -73,11 +79,13 @@ def breaches(
         Of the soil that it stands in.
     above
         What stands above it.
+    unit
+        That lengths are told in.
     """
     found = [
-        *_engineer(face, rules),
-        *_slope(face, rules, soil_class),
-        *(_spoil(near, rules) for near in above if near.away_m < rules.spoil_m - _SLACK),
+        *_engineer(face, rules, unit),
+        *_slope(face, rules, soil_class, unit),
+        *(_spoil(near, rules, unit) for near in above if near.away_m < rules.spoil_m - _SLACK),
     ]
     return tuple(found)
 
@@ -92,38 +100,38 @@ def flattening_m3(face: Face, run_per_rise: float) -> float:
     return float((0.5 * face.height_m * lacking).sum() * spacing)
 
 
-def _engineer(face: Face, rules: RuleSet) -> list[Breach]:
+def _engineer(face: Face, rules: RuleSet, unit: Unit) -> list[Breach]:
     deepest = float(face.height_m.max())
     if deepest <= rules.engineer_m + _SLACK:
         return []
     return [
         Breach(
-            f"an engineer designs sides deeper than {rules.engineer_m:.2f} m",
-            f"{deepest:.2f} m",
+            f"an engineer designs sides deeper than {unit.length(rules.engineer_m)}",
+            unit.length(deepest),
             "have it designed by a licensed engineer",
             0.0,
         )
     ]
 
 
-def _slope(face: Face, rules: RuleSet, soil_class: str) -> list[Breach]:
+def _slope(face: Face, rules: RuleSet, soil_class: str, unit: Unit) -> list[Breach]:
     allowed = rules.classes[soil_class]
     over = face.height_m > rules.unprotected_m + _SLACK
     runs = face.run_m / np.maximum(face.height_m, 1e-9)
     steep = over & (runs < allowed.run_per_rise - _SLACK)
     if not steep.any():
-        return _steps(face, rules, soil_class) if over.any() else []
+        return _steps(face, rules, soil_class, unit) if over.any() else []
     worst = int(np.argmax(np.where(steep, face.height_m, 0.0)))
     bench = (
-        f", or in steps no higher than {rules.first_bench_m:.2f} m within that slope"
+        f", or in steps no higher than {unit.length(rules.first_bench_m)} within that slope"
         if allowed.bench
         else ""
     )
     return [
         Breach(
             f"class {soil_class} stands at {allowed.run_per_rise:g}:1 or flatter where it is over "
-            f"{rules.unprotected_m:.2f} m high",
-            f"{runs[worst]:.2f}:1 over {face.height_m[worst]:.2f} m",
+            f"{unit.length(rules.unprotected_m)} high",
+            f"{runs[worst]:.2f}:1 over {unit.length(float(face.height_m[worst]))}",
             f"cut it back to {allowed.run_per_rise:g}:1{bench}, or have it held up by a system "
             "that an engineer chose",
             flattening_m3(face, allowed.run_per_rise),
@@ -131,7 +139,7 @@ def _slope(face: Face, rules: RuleSet, soil_class: str) -> list[Breach]:
     ]
 
 
-def _steps(face: Face, rules: RuleSet, soil_class: str) -> list[Breach]:
+def _steps(face: Face, rules: RuleSet, soil_class: str, unit: Unit) -> list[Breach]:
     """Benched sides: upright steps no higher than allowed, and only in soil that may be."""
     allowed = rules.classes[soil_class]
     over = face.height_m > rules.unprotected_m + _SLACK
@@ -144,7 +152,7 @@ def _steps(face: Face, rules: RuleSet, soil_class: str) -> list[Breach]:
             Breach(
                 f"class {soil_class} is not benched",
                 f"{int(face.benches[benched].max())} flats with steps of "
-                f"{float(piece[benched].max()):.2f} m",
+                f"{unit.length(float(piece[benched].max()))}",
                 f"cut one slope of {allowed.run_per_rise:g}:1",
                 flattening_m3(face, allowed.run_per_rise),
             )
@@ -152,8 +160,8 @@ def _steps(face: Face, rules: RuleSet, soil_class: str) -> list[Breach]:
     if (high & upright).any():
         return [
             Breach(
-                f"steps are no higher than {rules.later_bench_m:.2f} m",
-                f"{float(piece[high].max()):.2f} m",
+                f"steps are no higher than {unit.length(rules.later_bench_m)}",
+                unit.length(float(piece[high].max())),
                 "put a bench in between",
                 flattening_m3(face, allowed.run_per_rise),
             )
@@ -161,10 +169,10 @@ def _steps(face: Face, rules: RuleSet, soil_class: str) -> list[Breach]:
     return []
 
 
-def _spoil(near: Near, rules: RuleSet) -> Breach:
+def _spoil(near: Near, rules: RuleSet, unit: Unit) -> Breach:
     return Breach(
-        f"spoil and machines stay {rules.spoil_m:.2f} m from the edge",
-        f"{near.name} at {near.away_m:.2f} m",
-        f"move {near.name} {rules.spoil_m - near.away_m:.2f} m away",
+        f"spoil and machines stay {unit.length(rules.spoil_m)} from the edge",
+        f"{near.name} at {unit.length(near.away_m)}",
+        f"move {near.name} {unit.length(rules.spoil_m - near.away_m)} away",
         0.0,
     )

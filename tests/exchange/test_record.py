@@ -81,8 +81,11 @@ def test_the_same_survey_again_is_told_anew_and_not_twice(record):
     assert count(record) == (3, 3, 6)
 
 
-@pytest.mark.parametrize("foreign", ["text", "sqlite", "geopackage"])
-def test_what_is_not_a_record_is_left_as_it_is(tmp_path, foreign):
+@pytest.mark.parametrize(
+    ("foreign", "why"),
+    [("text", "begins with"), ("sqlite", "no GeoPackage"), ("geopackage", "of something else")],
+)
+def test_what_is_not_a_record_is_left_as_it_is(tmp_path, foreign, why):
     path = tmp_path / "record.gpkg"
     if foreign == "text":
         path.write_text("my notes\n", encoding="utf-8")
@@ -98,7 +101,7 @@ def test_what_is_not_a_record_is_left_as_it_is(tmp_path, foreign):
                 driver="GPKG",
             )  # fmt: skip
     before = path.read_bytes()
-    with pytest.raises(OutputError, match="no record of a dig") as said:
+    with pytest.raises(OutputError, match=f"no record of a dig: .*{why}") as said:
         record_runs(path, [run()], coordinates=OWN)
     assert "move it to another name" in said.value.mend
     assert path.read_bytes() == before

@@ -143,6 +143,9 @@ def test_geotiff(tmp_path, site):
         assert source.dtypes == ("float32",)
         assert source.res == pytest.approx((0.1, 0.1))
         assert source.units == ("metre",)
+        south_west = source.xy(grid.lattice.ny - 1, 0)  # the middle of a pixel is a node
+        node = grid.lattice.nodes[0] + site.origin
+        np.testing.assert_allclose(south_west, node, rtol=0, atol=1e-6)
         for east, level in ((0, 97.8), (2, 97.8), (3, 98.3), (4.25, 99.5), (8, 100)):
             place = (MIDDLE[0] + round(east, 1), MIDDLE[1])
             (found,) = next(iter(source.sample([place])))

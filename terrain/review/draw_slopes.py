@@ -1,0 +1,57 @@
+"""The pictures of `tarnwright slopes`, written whole or not at all."""
+
+import os
+from collections.abc import Sequence
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from terrain.errors import OutputError, Place
+from terrain.review.draw import Drawn, whole
+from terrain.review.rendering import WINDOW_VARIABLE, Rendering, this_machine
+from terrain.review.slope_plan import slope_plan
+from terrain.review.slope_sections import MOST_SECTIONS, slope_sections
+
+if TYPE_CHECKING:
+    from terrain.site import Site
+    from terrain.slopes import SlopeFace
+
+
+def draw_slopes(site: "Site", folder: Path, chosen: Sequence["SlopeFace"] = ()) -> Drawn:
+    """Draw the plan of the faces, sections of the worst or of the chosen, and the faces in 3D.
+
+    Raises
+    ------
+    OutputError
+        If the folder cannot be written to.
+    """
+    worst = [face for face in site.slopes.faces if face.cases][:MOST_SECTIONS]
+    faces = list(chosen) or worst
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        files = [
+            whole(folder / "slopes.png", partial(slope_plan, site)),
+            whole(folder / "slopes.pdf", partial(slope_plan, site)),
+        ]
+        if faces:
+            files.append(whole(folder / "slope_sections.png", partial(slope_sections, site, faces)))
+        found = this_machine()
+        if found.works:
+            files += _pictures(site, folder, found)
+    except OSError as error:
+        raise OutputError(
+            f"cannot write: {error.strerror or error}",
+            place=Place(folder),
+            expected="a folder that can be written to, with room on its disk",
+            mend="choose another folder for the output",
+        ) from error
+    return Drawn(tuple(files), () if found.works else (found.advice,))
+
+
+def _pictures(site: "Site", folder: Path, found: Rendering) -> list[Path]:
+    os.environ[WINDOW_VARIABLE] = found.window or ""
+    from terrain.review.camera import prepare  # noqa: PLC0415 - kept off machines that cannot render
+    from terrain.review.scenes import SLOPES  # noqa: PLC0415
+
+    _, near = prepare(site)
+    return [whole(folder / each.file, partial(each.write, site, near)) for each in SLOPES]
