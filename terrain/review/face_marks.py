@@ -1,4 +1,4 @@
-"""How faces are marked in pictures: their colour by result, where they lie, what is said of them."""
+"""How faces are marked in pictures: their colour by result, where they lie, what is said."""
 
 from typing import TYPE_CHECKING
 
@@ -58,6 +58,6 @@ def factor_words(case: "SlipCase") -> str:
 
 
 def numbered(faces: "Sequence[SlopeFace]", most: int) -> "list[tuple[int, SlopeFace]]":
-    """The faces that are told of by number, the worst first: low ones that keep the rules are not."""
+    """The faces that are told of by number, the worst first; not the low ones."""
     shown = [face for face in faces if face.verdict != "low"]
     return list(enumerate(shown[:most], start=1))

@@ -45,13 +45,14 @@ def _sheet(site: "Site") -> "Figure":
     low, high = _view(site)
     scale = map_scale(low, high, unit, paper)
     step = contour_step(site)
+    apart = unit.length(step, look.decimals(step, unit))
     figure, sheet = sheet_of(
         site,
         paper,
         "Will it stand: faces of the dig and of what is built",
         [
             f"Scale {scale_words(scale, unit, paper)}, printed at full size.",
-            f"Contours of the existing ground every {unit.length(step, look.decimals(step, unit))}.",
+            f"Contours of the existing ground every {apart}.",
             f"Lines lie on the edge at which a face begins. Rules: {site.slopes.rules.name}.",
             "Factors of safety: likely (low to high).",
         ],
