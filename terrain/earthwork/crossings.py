@@ -25,9 +25,9 @@ def edge_crossings(tin: Tin, places: FloatArray, across: FloatArray) -> Crossing
     ahead = np.column_stack([across[:, 1], -across[:, 0]])
     along = np.einsum("ij,ij->i", places, ahead)
     order = np.argsort(along)
-    parallel = bool((np.abs(across - across[:1]) < 1e-12).all())
+    first, last = _reached(tin, places, across[order], along[order])
     row, offset = _triangle_crossings(
-        tin.points, tin.triangles, places[order], across[order], along[order], parallel
+        tin.points, tin.triangles, places[order], across[order], first, last
     )
     return order[row], offset
 
@@ -49,22 +49,36 @@ def border_crossings(
     return row[order], offset[order]
 
 
-@kernel
 def _segment_crossings(
     starts: FloatArray, ends: FloatArray, places: FloatArray, across: FloatArray
 ) -> tuple[IntArray, FloatArray]:
-    rows, offsets = [np.int64(0) for _ in range(0)], [0.0 for _ in range(0)]
-    for k in range(len(places)):
-        x, y, ux, uy = places[k, 0], places[k, 1], across[k, 0], across[k, 1]
-        for e in range(len(starts)):
-            px, py = starts[e, 0] - x, starts[e, 1] - y
-            qx, qy = ends[e, 0] - x, ends[e, 1] - y
-            p, q = px * uy - py * ux, qx * uy - qy * ux
-            if (p >= 0) != (q >= 0):
-                share = p / (p - q)
-                rows.append(np.int64(k))
-                offsets.append((px + share * (qx - px)) * ux + (py + share * (qy - py)) * uy)
-    return np.array(rows), np.array(offsets)
+    rows, offsets = [np.empty(0, dtype=np.int64)], [np.empty(0)]
+    for k, (place, (ux, uy)) in enumerate(zip(places, across, strict=True)):
+        (px, py), (qx, qy) = (starts - place).T, (ends - place).T
+        p, q = px * uy - py * ux, qx * uy - qy * ux
+        met = np.flatnonzero((p >= 0) != (q >= 0))
+        px, py, qx, qy, p, q = (each[met] for each in (px, py, qx, qy, p, q))
+        share = p / (p - q)
+        rows.append(np.full(met.size, k))
+        offsets.append((px + share * (qx - px)) * ux + (py + share * (qy - py)) * uy)
+    return np.concatenate(rows), np.concatenate(offsets)
+
+
+def _reached(
+    tin: Tin, places: FloatArray, across: FloatArray, along: FloatArray
+) -> tuple[IntArray, IntArray]:
+    """First and last of the lines that may cross each triangle.
+
+    All of them, unless the lines are parallel; those come ordered by how far `along` they lie.
+    """
+    first, last = np.zeros((2, len(tin.triangles)), dtype=np.int64)
+    last[:] = len(places)
+    if (np.abs(across - across[:1]) < 1e-12).all():
+        sides = (tin.points[:, :2] @ [across[0, 1], -across[0, 0]])[tin.triangles]
+        slack = 1e-9 * (1.0 + np.abs(sides[:, 0]))
+        first = np.searchsorted(along, sides.min(axis=1) - slack)
+        last = np.searchsorted(along, sides.max(axis=1) + slack)
+    return first, last
 
 
 @kernel
@@ -73,30 +87,31 @@ def _triangle_crossings(
     triangles: Int32Array,
     places: FloatArray,
     across: FloatArray,
-    along: FloatArray,
-    parallel: bool,
+    first: IntArray,
+    last: IntArray,
 ) -> tuple[IntArray, FloatArray]:
-    """The same for triangles; parallel lines come ordered by how far `along` they lie."""
-    rows, offsets = [np.int64(0) for _ in range(0)], [0.0 for _ in range(0)]
-    ax, ay = across[0, 1], -across[0, 0]
+    """The same for triangles, each crossed by some lines from its first to its last."""
+    rows, offsets, count = np.empty(64, dtype=np.int64), np.empty(64), 0
     for t in range(len(triangles)):
-        first, last = 0, len(places)
-        if parallel:
-            sides = [
-                points[triangles[t, i], 0] * ax + points[triangles[t, i], 1] * ay for i in range(3)
-            ]
-            slack = 1e-9 * (1.0 + abs(sides[0]))
-            first = np.searchsorted(along, min(sides) - slack)
-            last = np.searchsorted(along, max(sides) + slack)
-        for k in range(first, last):
+        for k in range(first[t], last[t]):
             x, y, ux, uy = places[k, 0], places[k, 1], across[k, 0], across[k, 1]
             for i in range(3):
                 a, b = triangles[t, i], triangles[t, (i + 1) % 3]
                 px, py = points[a, 0] - x, points[a, 1] - y
                 qx, qy = points[b, 0] - x, points[b, 1] - y
                 p, q = px * uy - py * ux, qx * uy - qy * ux
-                if (p >= 0) != (q >= 0):
-                    share = p / (p - q)
-                    rows.append(np.int64(k))
-                    offsets.append((px + share * (qx - px)) * ux + (py + share * (qy - py)) * uy)
-    return np.array(rows), np.array(offsets)
+                if (p >= 0) == (q >= 0):
+                    continue
+                if count == rows.size:
+                    more_rows, more_offsets = (
+                        np.empty(2 * count, dtype=np.int64),
+                        np.empty(2 * count),
+                    )
+                    for m in range(count):
+                        more_rows[m], more_offsets[m] = rows[m], offsets[m]
+                    rows, offsets = more_rows, more_offsets
+                share = p / (p - q)
+                rows[count] = k
+                offsets[count] = (px + share * (qx - px)) * ux + (py + share * (qy - py)) * uy
+                count += 1
+    return rows[:count], offsets[:count]

@@ -18,6 +18,7 @@ from terrain.surface import Surface
 BOUND_SCALE = 2.0  # on the third differences: an upright face anywhere in a panel stays within
 SETTLED_SHARE = 0.25  # of what the bound leaves, given to the panels that gain least
 FIRST_PANELS = 16  # over what changes, if no spacing is given
+MOST_FIRST_PANELS = 2_000  # in a stretch, where what changes is a speck
 _INSIDE = 1e-9  # of a panel: how far within its ends its end sections are taken
 _FIVE = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
 
@@ -145,6 +146,7 @@ class Measure:
                 longest = 2 * spacing if spacing else max(reach, 1e-6) / FIRST_PANELS
                 if b <= low or a >= high:
                     longest *= SPARSE
+                longest = max(longest, (b - a) / MOST_FIRST_PANELS)
                 edges = np.linspace(a, b, int(np.ceil((b - a) / longest - 1e-9)) + 1)
                 ends.append(np.column_stack([edges[:-1], edges[1:]]))
                 leg.append(np.full(len(edges) - 1, i))

@@ -132,7 +132,7 @@ def _strips(drape: Drape, roll_width: float, overlap: float) -> list[Piece]:
 def _between(drape: Drape, begin: float, end: float) -> shapely.Geometry:
     """What of the covered plan is between two lengths of sheet from its first row, across."""
     curves = [
-        np.column_stack([drape.s, _places(drape.along_t, drape.t, length)])
+        np.column_stack([drape.s, _places(np.ascontiguousarray(drape.along_t), drape.t, length)])
         for length in (begin, end)
     ]
     strip = shapely.Polygon(np.concatenate([curves[0], curves[1][::-1]]))

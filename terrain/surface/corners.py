@@ -42,7 +42,8 @@ class Corners:
 def corners_at(tin: Tin, xy: FloatArray) -> Corners:
     """The triangle of each place and its barycentric weights, shape (n, 2)."""
     x0, y0, cell, starts, members = tin._buckets
-    return Corners(*_find_corners(tin.points, tin.triangles, x0, y0, cell, starts, members, xy))
+    places = np.ascontiguousarray(xy)
+    return Corners(*_find_corners(tin.points, tin.triangles, x0, y0, cell, starts, members, places))
 
 
 def corners_without(tin: Tin) -> Corners:
@@ -51,8 +52,23 @@ def corners_without(tin: Tin) -> Corners:
     Of the triangles between a point's neighbours that hold it, the Delaunay one is the one with
     the least reach: the lower hull of the lifted points.
     """
-    starts, around = _neighbours(len(tin.points), tin.triangles)
+    starts, around = _neighbours(tin.points, tin.triangles)
     return Corners(*_find_without(tin.points, starts, around))
+
+
+def _neighbours(points: FloatArray, triangles: Int32Array) -> tuple[IntArray, IntArray]:
+    """Points that share an edge with each point; of many, the nearest."""
+    count = len(points)
+    a, b = triangles.astype(np.int64), np.roll(triangles, -1, axis=1).astype(np.int64)
+    pairs = np.unique(np.concatenate([(a * count + b).ravel(), (b * count + a).ravel()]))
+    centre, around = np.divmod(pairs, max(count, 1))
+    many = np.bincount(centre, minlength=count) > _MOST_NEIGHBOURS
+    squared = ((points[around, :2] - points[centre, :2]) ** 2).sum(axis=1)
+    order = np.lexsort((around, np.where(many[centre], squared, 0.0), centre))
+    starts = np.searchsorted(centre, np.arange(count + 1))
+    within = np.arange(len(centre)) - starts[centre] < _MOST_NEIGHBOURS
+    around, centre = around[order][within], centre[within]
+    return np.searchsorted(centre, np.arange(count + 1)), around
 
 
 @kernel
@@ -82,7 +98,7 @@ def _find_corners(
                 rows[k, 0], rows[k, 1], rows[k, 2] = t[0], t[1], t[2]
                 reach[k] = np.sqrt(_squared_reach(points, rows[k], weights[k], x, y))
                 break
-            weights[k] = np.nan
+            weights[k, 0] = weights[k, 1] = weights[k, 2] = np.nan
     return rows, weights, reach
 
 
@@ -100,7 +116,7 @@ def _weigh(
     weights[1] = (px * vy - py * vx) / det
     weights[2] = (ux * py - uy * px) / det
     weights[0] = 1.0 - weights[1] - weights[2]
-    return bool(weights.min() >= -_SLACK)
+    return bool(weights[0] >= -_SLACK and weights[1] >= -_SLACK and weights[2] >= -_SLACK)
 
 
 @kernel
@@ -115,24 +131,6 @@ def _squared_reach(
 
 
 @kernel
-def _neighbours(count: int, triangles: Int32Array) -> tuple[IntArray, IntArray]:
-    """Points that share an edge with each point, those inside twice."""
-    starts = np.zeros(count + 1, dtype=np.int64)
-    for t in range(triangles.shape[0]):
-        for k in range(3):
-            starts[triangles[t, k] + 1] += 2
-    starts = np.cumsum(starts)
-    around, cursor = np.empty(starts[-1], dtype=np.int64), starts[:-1].copy()
-    for t in range(triangles.shape[0]):
-        for k in range(3):
-            v = triangles[t, k]
-            around[cursor[v]] = triangles[t, (k + 1) % 3]
-            around[cursor[v] + 1] = triangles[t, (k + 2) % 3]
-            cursor[v] += 2
-    return starts, around
-
-
-@kernel
 def _find_without(
     points: FloatArray, starts: IntArray, around: IntArray
 ) -> tuple[IntArray, FloatArray, FloatArray]:
@@ -142,10 +140,7 @@ def _find_without(
     trial, three = np.empty(3), np.empty(3, dtype=np.int64)
     for v in range(count):
         x, y = points[v, 0], points[v, 1]
-        near = np.unique(around[starts[v] : starts[v + 1]])
-        if near.size > _MOST_NEIGHBOURS:
-            squared = (points[near, 0] - x) ** 2 + (points[near, 1] - y) ** 2
-            near = near[np.argsort(squared)[:_MOST_NEIGHBOURS]]
+        near = around[starts[v] : starts[v + 1]]
         best = np.inf
         for i in range(near.size):
             for j in range(i):
@@ -156,7 +151,8 @@ def _find_without(
                     squared_reach = _squared_reach(points, three, trial, x, y)
                     if squared_reach < best:
                         best = squared_reach
-                        rows[v], weights[v] = three, trial
+                        for c in range(3):
+                            rows[v, c], weights[v, c] = three[c], trial[c]
         if best < np.inf:
             reach[v] = np.sqrt(best)
     return rows, weights, reach

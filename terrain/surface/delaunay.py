@@ -90,12 +90,15 @@ def _spread(x: int) -> int:
     return (x | (x << 1)) & 0x55555555
 
 
-@kernel
 def along_a_curve(plan: FloatArray) -> IntArray:
     """Rows in the order of a Z-shaped curve: neighbours in the plane are near in memory."""
+    low, high = plan.min(axis=0), plan.max(axis=0)
+    return _along_a_curve(plan, float(low[0]), float(low[1]), float((high - low).max()))
+
+
+@kernel
+def _along_a_curve(plan: FloatArray, low_x: float, low_y: float, size: float) -> IntArray:
     count = plan.shape[0]
-    low_x, low_y = plan[:, 0].min(), plan[:, 1].min()
-    size = max(plan[:, 0].max() - low_x, plan[:, 1].max() - low_y)
     bits = 1
     while bits < 10 and 4**bits < count:
         bits += 1

@@ -68,7 +68,8 @@ def _erode(z: Float32Array, widths: Int32Array, out: Float32Array) -> None:
         while wide < widths[offset]:
             more = min(widths[offset] - wide, 2 * wide + 1)
             for j in range(z.shape[0]):
-                row[:] = z[j]
+                for i in range(row.size):
+                    row[i] = z[j, i]
                 middle = z[j, more : row.size - more]
                 _lower(middle, row[: row.size - 2 * more], middle)
                 _lower(middle, row[2 * more :], middle)

@@ -33,7 +33,8 @@ class Tin:
     def elevation(self, xy: FloatArray) -> FloatArray:
         """Heights at `xy`, shape (n, 2) → (n,), m; NaN outside every triangle."""
         x0, y0, cell, starts, members = self._buckets
-        return _heights_at(self.points, self.triangles, x0, y0, cell, starts, members, xy)
+        places = np.ascontiguousarray(xy)
+        return _heights_at(self.points, self.triangles, x0, y0, cell, starts, members, places)
 
     def on_lattice(self, lattice: Lattice) -> Grid:
         """Heights at every node of `lattice`: each triangle writes the nodes inside it."""

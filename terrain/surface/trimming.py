@@ -169,41 +169,47 @@ def circumradii(plan: FloatArray, triangles: Int32Array) -> FloatArray:
     return radii
 
 
-@kernel
-def _length(plan: FloatArray, a: int, b: int) -> float:
-    return float(np.hypot(plan[b, 0] - plan[a, 0], plan[b, 1] - plan[a, 1]))
-
-
-@kernel
-def _corner_of(triangles: Int32Array, t: int, vertex: int) -> int:
-    return 0 if triangles[t, 0] == vertex else 1 if triangles[t, 1] == vertex else 2
-
-
-@kernel
-def _fan(
-    plan: FloatArray, triangles: Int32Array, across: Int32Array, first: int, vertex: int, way: int
-) -> tuple[list[float], bool]:
-    """Lengths of the edges at a corner, two a triangle, turning one way; and whether all round."""
-    lengths = [0.0 for _ in range(0)]
-    t = first
-    while t != NONE and (t != first or not lengths):
-        k = _corner_of(triangles, t, vertex)
-        lengths.append(_length(plan, vertex, triangles[t, (k + 1) % 3]))
-        lengths.append(_length(plan, vertex, triangles[t, (k + 2) % 3]))
-        t = across[t, (k + way) % 3]
-    return lengths, t != NONE
-
-
-@kernel
 def _spacing_at(
     plan: FloatArray, triangles: Int32Array, across: Int32Array, first: IntArray, vertex: IntArray
 ) -> FloatArray:
     """Median length of the edges at a corner of each triangle; edges inside count twice."""
-    spacing = np.empty(first.size)
-    for i in range(first.size):
-        lengths, closed = _fan(plan, triangles, across, first[i], vertex[i], _LEFT)
-        if not closed:
-            right = across[first[i], _corner_of(triangles, first[i], vertex[i])]
-            lengths.extend(_fan(plan, triangles, across, right, vertex[i], _RIGHT)[0])
-        spacing[i] = np.median(np.array(lengths))
+    counts = np.zeros(first.size, dtype=np.int64)
+    _look_around(triangles, across, first, vertex, counts, np.empty(0, dtype=np.int64))
+    starts = np.cumsum(counts) - counts
+    ends = np.empty(counts.sum(), dtype=np.int64)
+    _look_around(triangles, across, first, vertex, starts.copy(), ends)
+    which = np.repeat(np.arange(first.size), counts)
+    length = np.hypot(*(plan[ends] - plan[vertex[which]]).T)
+    length = length[np.lexsort((length, which))]
+    spacing: FloatArray = (length[starts + (counts - 1) // 2] + length[starts + counts // 2]) / 2
     return spacing
+
+
+@kernel
+def _look_around(
+    triangles: Int32Array,
+    across: Int32Array,
+    first: IntArray,
+    vertex: IntArray,
+    cursor: IntArray,
+    ends: IntArray,
+) -> None:
+    """Write the other ends of the edges at each corner, two a triangle, or only count them."""
+    for i in range(first.size):
+        v = vertex[i]
+        for way in (_LEFT, _RIGHT):  # to the right only what the left does not come round to
+            t = first[i]
+            begun = way == _LEFT
+            while t != NONE:
+                k = 0 if triangles[t, 0] == v else 1 if triangles[t, 1] == v else 2
+                if begun:
+                    if ends.size > 0:
+                        ends[cursor[i]] = triangles[t, (k + 1) % 3]
+                        ends[cursor[i] + 1] = triangles[t, (k + 2) % 3]
+                    cursor[i] += 2
+                begun = True
+                t = np.int64(across[t, (k + way) % 3])
+                if t == first[i]:
+                    break
+            if t != NONE:
+                break

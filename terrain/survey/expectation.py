@@ -15,6 +15,7 @@ SOFTEN = 0.1  # of the way to the farthest neighbour: nearer ones weigh no more 
 UNTRUE = 3.0  # times the best fit: a plane that fits its own shots worse than this says nothing
 NOISE_M = 0.03  # a fit better than this is luck
 GUESSES = 2 * SECTORS + 1 + 6
+AT_ONCE = 20_000  # shots looked at together, to spare memory
 
 
 @dataclass(frozen=True)
@@ -81,7 +82,6 @@ def lopsided(xyz: FloatArray, around: IntArray) -> FloatArray:
     return out
 
 
-@kernel
 def expect(
     which: IntArray,
     xyz: FloatArray,
@@ -121,25 +121,63 @@ def expect(
         Above the nearest guess, above the middle one, half the spread of the guesses: (q,) each.
         NaN where nothing can be guessed.
     """
+    nearest, typical, spread = (np.empty(which.size) for _ in range(3))
+    for start in range(0, which.size, AT_ONCE):
+        part = slice(start, start + AT_ONCE)
+        off = _trusted(_guess(which[part], xyz, around, order, window, gone, mate, gap))
+        size = np.where(np.isnan(off), np.inf, np.abs(off))
+        nearest[part] = np.take_along_axis(off, size.argmin(axis=1)[:, None], axis=1)[:, 0]
+        typical[part] = medians(off)
+        spread[part] = medians(np.abs(off - typical[part, None]))
+    return nearest, typical, spread
+
+
+def _trusted(guesses: FloatArray) -> FloatArray:
+    """How far off the guesses say, NaN for those not listened to; (q, g, 2) → (q, g)."""
+    off = guesses[..., 0]
+    fit = np.where(np.isnan(off), np.inf, guesses[..., 1])
+    return np.where(
+        fit <= UNTRUE * np.maximum(NOISE_M, fit.min(axis=1, keepdims=True)), off, np.nan
+    )
+
+
+def medians(rows: FloatArray) -> FloatArray:
+    """Median of the numbers of each row, (q, g) → (q,); NaN where there are none."""
+    if rows.shape[1] == 0:
+        return np.full(len(rows), np.nan)
+    count = np.count_nonzero(~np.isnan(rows), axis=1)
+    upwards = np.sort(rows, axis=1)
+    middle = np.column_stack([np.maximum(count - 1, 0) // 2, count // 2])
+    median: FloatArray = np.take_along_axis(upwards, middle, axis=1).mean(axis=1)
+    return median
+
+
+@kernel
+def _guess(
+    which: IntArray,
+    xyz: FloatArray,
+    around: IntArray,
+    order: IntArray,
+    window: int,
+    gone: BoolArray,
+    mate: IntArray,
+    gap: FloatArray,
+) -> FloatArray:
+    """How far each shot is above each guess and how well that fits, (q, GUESSES, 2)."""
     q, k = which.size, around.shape[1]
-    nearest, typical, spread = np.full(q, np.nan), np.full(q, np.nan), np.full(q, np.nan)
+    guesses = np.full((q, GUESSES, 2), np.nan)
     seen = np.empty((4, k + 4))
     off, fit = np.empty(GUESSES), np.empty(GUESSES)
     for w in range(q):
         i = which[w]
         walked = mate[i, 1] >= 0 or mate[i, 2] >= 0
-        count = _gather(i, xyz, around[i], mate[i], order, window, gone, seen)
-        guesses = _planes(seen, count, walked, off, fit)
+        count = _gather(i, xyz, around, order, window, gone, mate, seen)
+        told = _planes(seen, count, walked, off, fit)
         if walked:
-            guesses = _profile(i, xyz, gone, order, window, mate, gap, off, fit, guesses)
-        if guesses == 0:
-            continue
-        trusted = UNTRUE * max(NOISE_M, fit[:guesses].min()) if walked else np.inf
-        told = off[:guesses][fit[:guesses] <= trusted]
-        nearest[w] = told[np.argmin(np.abs(told))]
-        typical[w] = np.median(told)
-        spread[w] = np.median(np.abs(told - typical[w]))
-    return nearest, typical, spread
+            told = _profile(i, xyz, gone, order, window, mate, gap, off, fit, told)
+        for g in range(told):
+            guesses[w, g, 0], guesses[w, g, 1] = off[g], fit[g] if walked else 0.0
+    return guesses
 
 
 @kernel
@@ -147,22 +185,22 @@ def _gather(
     i: int,
     xyz: FloatArray,
     around: IntArray,
-    mate: IntArray,
     order: IntArray,
     window: int,
     gone: BoolArray,
+    mate: IntArray,
     seen: FloatArray,
 ) -> int:
     """Fill `seen` with dx, dy, dz and the side of the string of what vouches for i; how many."""
-    a = mate[1] if mate[1] >= 0 else i
-    b = mate[2] if mate[2] >= 0 else i
+    a = mate[i, 1] if mate[i, 1] >= 0 else i
+    b = mate[i, 2] if mate[i, 2] >= 0 else i
     tx, ty = xyz[b, 0] - xyz[a, 0], xyz[b, 1] - xyz[a, 1]
-    k, count = around.size, 0
+    k, count = around.shape[1], 0
     for m in range(k + 4):
-        j = around[m] if m < k else mate[m - k]
+        j = around[i, m] if m < k else mate[i, m - k]
         if j < 0 or gone[j] or abs(order[j] - order[i]) <= window:
             continue
-        own = j in (mate[0], mate[1], mate[2], mate[3])
+        own = j == mate[i, 0] or j == mate[i, 1] or j == mate[i, 2] or j == mate[i, 3]
         if own and m < k:
             continue
         for axis in range(3):
@@ -179,21 +217,16 @@ def _planes(seen: FloatArray, count: int, walked: bool, off: FloatArray, fit: Fl
     for m in range(count):
         reach = max(reach, seen[0, m] ** 2 + seen[1, m] ** 2)
     soft = SOFTEN * np.sqrt(reach)
-    looks = np.empty((2 * SECTORS + 1, 3))
-    if walked:
-        looks[0] = (0.0, 1.0, -2.0)
-        looks[1] = (0.0, -1.0, -2.0)
-        n = 2
-    else:
-        looks[0] = (1.0, 0.0, -2.0)
-        turn = _first_look(seen, count)
-        for s in range(2 * SECTORS):
-            angle = turn + np.pi * (s - s % 2) / SECTORS
-            looks[1 + s] = (np.cos(angle), np.sin(angle), QUARTER * (s % 2))
-        n = 2 * SECTORS + 1
+    turn = 0.0 if walked else _first_look(seen, count)
     guesses = 0
-    for s in range(n):
-        guess, rms = _plane(seen, count, looks[s, 0], looks[s, 1], looks[s, 2], soft)
+    for s in range(2 if walked else 2 * SECTORS + 1):
+        east, north, opening = 0.0, 1.0 - 2.0 * s, -2.0  # either side of the string
+        if not walked and s == 0:
+            east, north = 1.0, 0.0
+        elif not walked:
+            angle = turn + np.pi * (s - 1 - (s - 1) % 2) / SECTORS
+            east, north, opening = np.cos(angle), np.sin(angle), QUARTER * ((s - 1) % 2)
+        guess, rms = _plane(seen, count, east, north, opening, soft)
         if not np.isnan(guess):
             off[guesses], fit[guesses] = -guess, rms
             guesses += 1

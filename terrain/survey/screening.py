@@ -6,9 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from terrain.arrays import BoolArray, FloatArray, IntArray
-from terrain.kernels import kernel
 from terrain.survey.codes import CodeString
-from terrain.survey.expectation import expect, lopsided, mates_of
+from terrain.survey.expectation import AT_ONCE, expect, lopsided, mates_of, medians
 from terrain.survey.sight import seen_around, steps_of
 from terrain.survey.spots import Spots
 
@@ -261,55 +260,36 @@ def levelled(xyz: FloatArray) -> FloatArray:
     return np.column_stack([plan, centred[:, 2] - plan @ grade])
 
 
-@kernel
 def _usual(which: IntArray, size: FloatArray, around: IntArray, outer: BoolArray) -> FloatArray:
     """Robust standard deviation of what is usual around each shot of `which`.
 
     It is at least that of all shots, or for the outer ones that of the outer ones.
     """
-    k = around.shape[1]
-    within = 1.4826 * np.nanmedian(size)
-    border = max(within, 1.4826 * np.nanmedian(size[outer])) if outer.any() else within
-    usual, seen = np.empty(which.size), np.empty(k)
-    for w in range(which.size):
-        i = which[w]
-        overall = border if outer[i] else within
-        count = 0
-        for m in range(k):
-            j = around[i, m]
-            if j >= 0 and not np.isnan(size[j]):
-                seen[count] = size[j]
-                count += 1
-        usual[w] = max(overall, 1.4826 * np.median(seen[:count])) if count else overall
+    within = 1.4826 * medians(size[None])[0]
+    border = np.fmax(within, 1.4826 * medians(size[None, outer])[0])
+    beside = np.empty(which.size)
+    for start in range(0, which.size, AT_ONCE):
+        part = slice(start, start + AT_ONCE)
+        seen = around[which[part]]
+        beside[part] = 1.4826 * medians(np.where(seen >= 0, size[seen], np.nan))
+    usual: FloatArray = np.fmax(np.where(outer[which], border, within), beside)
     return usual
 
 
-@kernel
 def _worst(loud: FloatArray, gone: BoolArray, around: IntArray, mate: IntArray) -> BoolArray:
     """Shots beyond their limit that none around them exceeds."""
-    n, k = around.shape
-    worst = np.zeros(n, dtype=np.bool_)
-    for i in range(n):
-        if gone[i] or loud[i] <= 1:
-            continue
-        worst[i] = True
-        for m in range(k + 4):
-            j = around[i, m] if m < k else mate[i, m - k]
-            if j >= 0 and not gone[j] and (loud[j] > loud[i] or (loud[j] == loud[i] and j < i)):
-                worst[i] = False
-                break
+    worst = np.zeros(len(around), dtype=np.bool_)
+    high = np.flatnonzero(~gone & (loud > 1))
+    beside = np.hstack([around[high], mate[high]])
+    own = loud[high, None]
+    louder = (loud[beside] > own) | ((loud[beside] == own) & (beside < high[:, None]))
+    worst[high] = ~((beside >= 0) & ~gone[beside] & louder).any(axis=1)
     return worst
 
 
-@kernel
 def _touched(worst: BoolArray, around: IntArray, mate: IntArray) -> BoolArray:
     """Shots that a taken one vouched for, and the taken ones."""
-    n, k = around.shape
     touched = worst.copy()
-    for i in range(n):
-        for m in range(k + 4):
-            j = around[i, m] if m < k else mate[i, m - k]
-            if j >= 0 and worst[j]:
-                touched[i] = True
-                break
+    for beside in (around, mate):
+        touched |= ((beside >= 0) & worst[beside]).any(axis=1)
     return touched

@@ -65,7 +65,8 @@ def steps_by_cell(
     members = np.empty(0, dtype=np.int64)
     for fill in range(2):
         if fill == 1:
-            starts = np.cumsum(starts)
+            for k in range(nx * ny):
+                starts[k + 1] += starts[k]
             members = np.empty(starts[-1], dtype=np.int64)
             cursor = starts.copy()
         for s in range(steps.shape[0]):

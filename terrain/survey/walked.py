@@ -59,7 +59,7 @@ def crossings(xyz: FloatArray, strings: Sequence[CodeString]) -> list[Crossing]:
     cell = max(length, float(np.sqrt(extent.prod() / _CELLS)), float(extent.max()) / _CELLS, 1e-6)
     nx, ny = (int(side / cell) + 1 for side in extent)
     starts, members = steps_by_cell(plan, steps, cell, nx, ny)
-    met = _meetings(plan, steps, starts, members)
+    met = np.unique(np.sort(_meetings(plan, steps, starts, members), axis=1), axis=0)
     return [_crossing(xyz, steps[[a, b]], (of_string[a], of_string[b])) for a, b in met]
 
 
@@ -74,18 +74,23 @@ def _crossing(xyz: FloatArray, ends: IntArray, strings: tuple[int, int]) -> Cros
 
 
 @kernel
-def _meetings(
-    plan: FloatArray, steps: IntArray, starts: IntArray, members: IntArray
-) -> list[tuple[int, int]]:
-    """Pairs of steps that cross, each once, in order."""
-    found = [(0, 0) for _ in range(0)]
+def _meetings(plan: FloatArray, steps: IntArray, starts: IntArray, members: IntArray) -> IntArray:
+    """Pairs of steps that cross, once for each cell that holds both, shape (n, 2)."""
+    met, count = np.empty((64, 2), dtype=np.int64), 0
     for cell in range(starts.size - 1):
         for m in range(starts[cell], starts[cell + 1]):
             for o in range(m + 1, starts[cell + 1]):
                 s, t = members[m], members[o]
-                if cross(plan, steps[s, 0], steps[s, 1], steps[t, 0], steps[t, 1]):
-                    found.append((min(s, t), max(s, t)))
-    return sorted(set(found))
+                if not cross(plan, steps[s, 0], steps[s, 1], steps[t, 0], steps[t, 1]):
+                    continue
+                if count == len(met):
+                    longer = np.empty((2 * count, 2), dtype=np.int64)
+                    for k in range(count):
+                        longer[k, 0], longer[k, 1] = met[k, 0], met[k, 1]
+                    met = longer
+                met[count, 0], met[count, 1] = s, t
+                count += 1
+    return met[:count]
 
 
 @dataclass(frozen=True)
@@ -168,76 +173,58 @@ def beside_its_line(xyz: FloatArray, rows: IntArray) -> list[tuple[int, float]]:
         found.append((int(rows[worst]), float(aside[worst])))
 
 
-@kernel
 def _aside(plan: FloatArray, gone: BoolArray) -> FloatArray:
     """How far each shot lies beside its line.
 
     0 for `gone` ones, near the ends, and where the line turns back: that is its tip.
     """
-    n = len(plan)
-    aside = np.zeros(n)
-    four = np.empty(4, dtype=np.int64)
-    for i in range(n):
-        if gone[i] or not _two_on_either_side(i, gone, four):
-            continue
-        p2, p1, n1, n2 = plan[four[0]], plan[four[1]], plan[four[2]], plan[four[3]]
-        if (p1[0] - p2[0]) * (n2[0] - n1[0]) + (p1[1] - p2[1]) * (n2[1] - n1[1]) <= 0:
-            continue
-        here = plan[i]
-        least = _from_line(here, p1, n1, True)
-        least = min(least, _from_line(here, p2, p1, False))
-        least = min(least, _from_line(here, n1, n2, False))
-        aside[i] = min(least, _from_curve(here, p2, p1, n1, n2))
+    aside = np.zeros(len(plan))
+    kept = np.flatnonzero(~gone)
+    if kept.size < 5:
+        return aside
+    p2, p1, here, n1, n2 = (plan[kept[k : kept.size - 4 + k]] for k in range(5))
+    least = np.minimum.reduce(
+        [
+            _from_line(here, p1, n1, 0.0, 1.0),
+            _from_line(here, p2, p1),
+            _from_line(here, n1, n2),
+            _from_curve(here, p2, p1, n1, n2),
+        ]
+    )
+    goes_on = ((p1 - p2) * (n2 - n1)).sum(axis=1) > 0
+    aside[kept[2:-2]] = np.where(goes_on, least, 0.0)
     return aside
 
 
-@kernel
-def _two_on_either_side(i: int, gone: BoolArray, four: IntArray) -> bool:
-    """Fill in the two before and the two after that count; whether there are so many."""
-    found, j = 0, i - 1
-    while j >= 0 and found < 2:
-        if not gone[j]:
-            four[1 - found] = j
-            found += 1
-        j -= 1
-    j = i + 1
-    while j < gone.size and 2 <= found < 4:
-        if not gone[j]:
-            four[found] = j
-            found += 1
-        j += 1
-    return found == 4
+def _from_line(
+    here: FloatArray, a: FloatArray, b: FloatArray, low: float = -np.inf, high: float = np.inf
+) -> FloatArray:
+    """Distances from the lines through a and b, between two shares of the way; (n, 2) → (n,)."""
+    step = b - a
+    square = (step**2).sum(axis=1)
+    share = ((here - a) * step).sum(axis=1) / np.where(square > 0, square, 1.0)
+    foot = a + np.clip(share, low, high)[:, None] * step
+    distance: FloatArray = np.hypot(*(here - foot).T)
+    return distance
 
 
-@kernel
-def _from_line(here: FloatArray, a: FloatArray, b: FloatArray, between: bool) -> float:
-    """Distance from the line through a and b, or from the step between them."""
-    x, y = b[0] - a[0], b[1] - a[1]
-    square = x * x + y * y
-    if square == 0.0:
-        return float(np.hypot(here[0] - a[0], here[1] - a[1]))
-    share = ((here[0] - a[0]) * x + (here[1] - a[1]) * y) / square
-    if between:
-        share = min(max(share, 0.0), 1.0)
-    return float(np.hypot(here[0] - a[0] - share * x, here[1] - a[1] - share * y))
-
-
-@kernel
 def _from_curve(
     here: FloatArray, a: FloatArray, b: FloatArray, c: FloatArray, d: FloatArray
-) -> float:
-    """Distance across the step b–c from the cubic through four places, by distance walked."""
-    x, y = c[0] - b[0], c[1] - b[1]
-    long = np.hypot(x, y)
-    sa = -np.hypot(b[0] - a[0], b[1] - a[1])
-    sd = long + np.hypot(d[0] - c[0], d[1] - c[1])
-    if long == 0.0 or sa == 0.0 or sd == long:
-        return np.inf
-    s = min(max(((here[0] - b[0]) * x + (here[1] - b[1]) * y) / long, 0.0), long)
+) -> FloatArray:
+    """Distances across the steps b–c from the cubics through four places, by distance walked."""
+    step = c - b
+    long = np.hypot(*step.T)
+    sa = -np.hypot(*(b - a).T)
+    sd = long + np.hypot(*(d - c).T)
+    standing = (long == 0) | (sa == 0) | (sd == long)
+    long, sa, sd = (np.where(standing, k, each) for k, each in ((1, long), (-1, sa), (2, sd)))
+    s = np.clip(((here - b) * step).sum(axis=1) / long, 0.0, long)
     wa = s * (s - long) * (s - sd) / (sa * (sa - long) * (sa - sd))
     wb = (s - sa) * (s - long) * (s - sd) / (-sa * -long * -sd)
     wc = (s - sa) * s * (s - sd) / ((long - sa) * long * (long - sd))
     wd = (s - sa) * s * (s - long) / ((sd - sa) * sd * (sd - long))
-    px = wa * a[0] + wb * b[0] + wc * c[0] + wd * d[0]
-    py = wa * a[1] + wb * b[1] + wc * c[1] + wd * d[1]
-    return float(abs((here[0] - px) * -y + (here[1] - py) * x) / long)
+    curve = sum(w[:, None] * at for w, at in ((wa, a), (wb, b), (wc, c), (wd, d)))
+    off = here - curve
+    return np.where(
+        standing, np.inf, np.abs(off[:, 1] * step[:, 0] - off[:, 0] * step[:, 1]) / long
+    )

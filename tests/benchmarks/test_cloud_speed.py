@@ -17,6 +17,7 @@ from terrain.units import METRE
 pytestmark = pytest.mark.slow
 
 CLOUDS = [(3, 10_000_000), (7, 10_000_000), (7, 50_000_000)]  # point format, points
+SMALL = 300_000
 CHUNK = 1_000_000
 ROUNDS = 2
 MOST_MB = 800
@@ -42,23 +43,28 @@ def cloud(request, tmp_path_factory):
     """A hillside with bushes in strips, 400 points to the square metre."""
     point_format, count = request.param
     path = tmp_path_factory.mktemp("cloud") / f"hillside_{point_format}_{count}.laz"
+    write_hillside(path, point_format, count)
+    yield path, count
+    path.unlink()
+
+
+def write_hillside(path, point_format, count):
     rng = np.random.default_rng(SEED)
     header = laspy.LasHeader(point_format=point_format, version="1.4")
     header.scales, header.offsets = [0.001] * 3, [500_000, 4_000_000, 0]
-    side, pieces = np.sqrt(count / 400), count // CHUNK
+    side, size = np.sqrt(count / 400), min(count, CHUNK)
+    pieces = count // size
     with laspy.open(path, "w", header=header, laz_backend=laspy.LazBackend.LazrsParallel) as las:
         for piece in range(pieces):
-            points = laspy.ScaleAwarePointRecord.zeros(CHUNK, header=header)
-            x = np.sort(rng.random(CHUNK)) * side
-            y = (piece + rng.random(CHUNK)) * side / pieces
-            z = hillside(x, y) + rng.normal(0, 0.02, CHUNK)
+            points = laspy.ScaleAwarePointRecord.zeros(size, header=header)
+            x = np.sort(rng.random(size)) * side
+            y = (piece + rng.random(size)) * side / pieces
+            z = hillside(x, y) + rng.normal(0, 0.02, size)
             z[in_bush(x, y)] += rng.uniform(0.6, 2.0, np.count_nonzero(in_bush(x, y)))
             points.x, points.y, points.z = x + 500_000, y + 4_000_000, z
-            points["intensity"] = rng.integers(0, 65_535, CHUNK)
-            points["gps_time"] = (piece * CHUNK + np.arange(CHUNK)) * 1e-5
+            points["intensity"] = rng.integers(0, 65_535, size)
+            points["gps_time"] = (piece * size + np.arange(size)) * 1e-5
             las.write_points(points)
-    yield path, count
-    path.unlink()
 
 
 def in_bush(x, y):
@@ -112,8 +118,7 @@ def test_cloud_to_classified_ground(benchmark, capsys, cloud):
         done += len(x)
 
 
-def test_memory_does_not_grow_with_the_cloud(cloud):
-    path, count = cloud
+def measure(path):
     done = subprocess.run(
         [sys.executable, "-c", MEASURED, str(path)],
         check=True,
@@ -121,7 +126,15 @@ def test_memory_does_not_grow_with_the_cloud(cloud):
         text=True,
         cwd=Path(__file__).parents[2],
     )
-    measured = json.loads(done.stdout)
+    return json.loads(done.stdout)
+
+
+def test_memory_does_not_grow_with_the_cloud(cloud, tmp_path):
+    """A first process sees to it that all is compiled: the compiler's memory is not the cloud's."""
+    path, count = cloud
+    write_hillside(tmp_path / "small.laz", 3, SMALL)
+    measure(tmp_path / "small.laz")
+    measured = measure(path)
     assert measured["points"] == count
     assert measured["cells"] > 1_000_000
     assert measured["peak_mb"] < MOST_MB

@@ -30,6 +30,7 @@ def unit_of(site: Path) -> str:
     return (site / "site.toml").read_text().split('unit = "')[1].split('"')[0]
 
 
+@pytest.mark.parametrize("any_site", ["m", "us-ft"], indirect=True)
 def test_a_breach_is_told_in_true_coordinates(run: Run, any_site: Path):
     unit = unit_of(any_site)
     breach(any_site, unit)
@@ -55,6 +56,7 @@ def test_a_breach_is_told_in_true_coordinates(run: Run, any_site: Path):
     assert f"to mend:  {failed['mend']}" in table.out
 
 
+@pytest.mark.parametrize("any_site", ["ft"], indirect=True)
 def test_a_sound_plan_passes_and_shows_its_water(run: Run, any_site: Path):
     said = run("volumes", any_site, "--json")
     assert said.code == 0

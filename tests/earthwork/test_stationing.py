@@ -10,7 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from terrain.arrays import FloatArray
-from terrain.earthwork.baselines import Arc, arc_through
+from terrain.earthwork.baselines import Arc, arc_through, legs_along
+from terrain.earthwork.panels import Measure
 from terrain.earthwork.stationing import list_stations, works_length
 from terrain.earthwork.trapezoid import trapezoid_volume
 
@@ -184,3 +185,12 @@ def test_sections_conserve_and_add_up_over_parts_of_a_region(x: float, seed: int
     assert bound <= 3.0
     assert whole.cut_m3 == pytest.approx(sum(part.cut_m3 for part in parts), abs=bound)
     assert whole.fill_m3 == pytest.approx(sum(part.fill_m3 for part in parts), abs=bound)
+
+
+def test_a_speck_on_a_long_line_takes_few_sections():
+    """Where all that changes is one place, its width says nothing of how close sections stand."""
+    legs = legs_along(np.array(ALONG_X), FIELD)
+    speck = np.array([[0.3, 0.2]])
+    measure = Measure(FLAT, FLAT, legs, speck, 0.01, 1e-3)
+    panels = measure.first_panels([leg.breaks for leg in legs], speck, None)
+    assert 0 < len(panels.leg) < 10_000

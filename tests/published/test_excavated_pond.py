@@ -80,7 +80,7 @@ def write_site(folder: Path, *, turn_deg: float, clockwise: bool, unit: str = "f
 [site]
 name = "Handbook pond"
 unit = "{unit}"
-cell = 0.5
+cell = 1.0
 ground = "flat"
 
 [[survey]]
@@ -107,9 +107,7 @@ edge_allowance = 0
     return folder
 
 
-@pytest.mark.parametrize(
-    ("turn_deg", "clockwise"), [(0.0, False), (0.0, True), (31.0, False), (123.0, True)]
-)
+@pytest.mark.parametrize(("turn_deg", "clockwise"), [(0.0, True), (123.0, False)])
 def test_the_whole_chain_gives_the_printed_cubic_yards(
     tmp_path: Path, monkeypatch, capsys, turn_deg: float, clockwise: bool
 ):
