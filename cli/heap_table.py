@@ -62,7 +62,7 @@ def show_heaps(site: "Site") -> None:
         return
     print_lines("")
     print_table(
-        f"Heaped on the site ({unit.volume} loose; heights in {unit.symbol}, areas in {unit.area})",
+        f"Heaped instead of hauled ({unit.volume} loose; heights {unit.symbol}, areas {unit.area})",
         ("", "form", "room", "laid", "±", "high", "covers", "does not\nfit"),
         [
             (
@@ -90,7 +90,7 @@ def _left_over(site: "Site") -> str:
     if laid.laid_m3 + laid.left_over_m3 == 0:
         return "Nothing is left over to heap."
     if laid.left_over_m3 == 0:
-        return f"All {unit.volume_text(laid.laid_m3)} loose fit on the site."
+        return f"All {unit.volume_text(laid.laid_m3)} loose fit on the site: no load need leave."
     load_m3 = {each.soil.name: each.load_m3 for each in site.haul.likely.soils}
     what = " and ".join(
         f"{unit.volume_text(volume)} of {soil} ({counted(loads(volume, load_m3[soil]), 'load')})"

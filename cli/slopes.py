@@ -206,16 +206,13 @@ def _summary(slopes: "Slopes") -> str:
     from cli.output import counted
 
     said = Counter(face.verdict for face in slopes.faces)
-    words = [
-        f"{said[verdict]} {'is' if said[verdict] == 1 else 'are'} {verdict}"
-        if verdict == "doubtful"
-        else f"{said[verdict]} {verdict if said[verdict] == 1 else verdict[:-1]}"
-        for verdict in ("fails", "doubtful", "stands")
-        if said[verdict]
-    ]
-    if said["low"]:
-        words.append(f"{said['low']} {'is' if said['low'] == 1 else 'are'} low")
-    return f"{counted(len(slopes.faces), 'face')}" + (f": {', '.join(words)}" if words else "")
+    if not slopes.faces:
+        return "no face"
+    one = {"fails": "fails", "doubtful": "is doubtful", "stands": "stands", "low": "is low"}
+    many = {"fails": "fail", "doubtful": "are doubtful", "stands": "stand", "low": "are low"}
+    words = [f"{said[each]} {(one if said[each] == 1 else many)[each]}" for each in one]
+    told = ", ".join(word for each, word in zip(one, words, strict=True) if said[each])
+    return f"of {counted(len(slopes.faces), 'face')} {told}"
 
 
 def _show_faces(site: "Site", title: str, faces: Sequence["SlopeFace"]) -> None:
@@ -258,6 +255,8 @@ def _keeps(count: int) -> str:
 
 
 def _row(site: "Site", each: "SlopeFace") -> tuple[str, ...]:
+    from terrain.review.face_marks import factor_words
+
     face, case, metres = each.face, each.worst_case, site.unit.metres
     return (
         each.name,
@@ -268,7 +267,7 @@ def _row(site: "Site", each: "SlopeFace") -> tuple[str, ...]:
         f"{face.length_m / metres:.1f}",
         f"{face.benches[face.worst]}",
         each.soil_class,
-        "not tried" if case is None else factor_range_text(case),
+        "not tried" if case is None else factor_words(case),
         "–" if case is None else f"{case.chance_below_one:.0%}",
         "–" if case is None else f"{case.factors.target:g}",
         "–" if case is None else case.name,
@@ -279,38 +278,26 @@ def _row(site: "Site", each: "SlopeFace") -> tuple[str, ...]:
     )
 
 
-def factor_range_text(case: "SlipCase") -> str:
-    """A likely factor, and its range: `1.18 (0.89 to 1.61)`."""
-    if case.factor == float("inf"):
-        return "no slip"
-    return f"{case.factor:.2f} ({case.low:.2f} to {_finite(case.high)})"
-
-
-def _finite(factor: float) -> str:
-    return f"{factor:.2f}" if factor < 100 else "over 100"
-
-
 def _show_breaches(site: "Site") -> None:
     from cli.output import print_lines
 
     unit = site.unit
-    broken = [(face, breach) for face in site.slopes.faces for breach in face.breaches]
-    if not broken:
-        return
-    print_lines("", "Rules that are not kept")
-    for face, breach in broken:
-        extra = breach.extra_cut_m3
-        digs = f"; digs {unit.volume_text(extra)} more, in place" if extra > 0 else ""
+    broken: dict[tuple[str, str], list[str]] = {}
+    for face in site.slopes.faces:
         whose = f"{face.name}, {face.element}" if face.element else face.name
         east, north = (
             (at + float(shift)) / unit.metres
             for at, shift in zip(face.face.place, site.origin, strict=True)
         )
-        print_lines(
-            f"  {whose} (E {east:.1f}, N {north:.1f}): {breach.found}.",
-            f"    rule:  {breach.rule}",
-            f"    mend:  {breach.mend}{digs}",
-        )
+        for breach in face.breaches:
+            extra = breach.extra_cut_m3
+            digs = f"; the mend digs {unit.volume_text(extra)} more, in place" if extra > 0 else ""
+            said = f"    {whose} (E {east:.1f}, N {north:.1f}): {breach.found}{digs}"
+            broken.setdefault((breach.rule, breach.mend), []).append(said)
+    if broken:
+        print_lines("", "Rules that are not kept")
+    for (rule, mend), said_of in broken.items():
+        print_lines(f"  rule:  {rule}", f"  mend:  {mend}", *said_of)
 
 
 def _show_veneers(veneers: Sequence["Veneer"]) -> None:
@@ -341,13 +328,17 @@ def _show_veneers(veneers: Sequence["Veneer"]) -> None:
 
 def _sources(site: "Site") -> list[str]:
     """Where rules, targets and strengths come from."""
+    from terrain.review.face_marks import pressure_words
+
     slopes, table, unit = site.slopes, site.plan.slopes, site.unit
     rules = slopes.rules
     said = [
         f"Rules: {rules.name} ({rules.source}).",
-        f"Factors wanted (common practice): {table.target_temporary:g} while the dig is open, "
-        f"{table.target_permanent:g} of what is built, {table.target_drawdown:g} where a pond "
-        "empties at once. Ranges hold nine strengths of ten.",
+        (
+            f"Factors wanted (common practice): {table.target_temporary:g} while the dig is open, "
+            f"{table.target_permanent:g} of what is built, {table.target_drawdown:g} where a pond "
+            "empties at once. Ranges hold nine strengths of ten."
+        ),
     ]
     deep = rules.egress_from_m
     if any(face.temporary and face.face.height >= deep for face in slopes.faces):
@@ -360,7 +351,8 @@ def _sources(site: "Site") -> list[str]:
             cohesion, friction = soil.strength.ranges
             said.append(
                 f"Nobody tested {soil.name}: cautious ranges of class {soil.strength.soil_class}, "
-                f"cohesion {cohesion[0] / 1e3:g} to {cohesion[-1] / 1e3:g} kPa, friction "
+                f"cohesion {pressure_words(cohesion[0], unit)} to "
+                f"{pressure_words(cohesion[-1], unit)}, friction "
                 f"{friction[0]:g}° to {friction[-1]:g}° (common practice)."
             )
     return said

@@ -771,6 +771,7 @@ class Site:
     @cached_property
     def slopes(self) -> Slopes:
         """Faces of the dig and of the finish, and whether they stand."""
+        heaped = any(element.kind == "heap" for element in self.elements)
         loose = {soil.name: soil.bank_density / (1 + soil.swell[1]) for soil in self.plan.soil}
         heaps = tuple(
             LyingHeap(
@@ -779,7 +780,7 @@ class Site:
                 each.heap.toe,
                 max((loose[soil] for soil in each.soils), default=0.0),
             )
-            for each in self.heaps.heaps
+            for each in (self.heaps.heaps if heaped else ())
             if each.heap.volume_loose_m3 > 0
         )
         tops = (stratum_top(one, self._surface_of_survey) for one in self.plan.stratum[1:])

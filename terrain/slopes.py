@@ -46,6 +46,7 @@ _OPEN = "open dig"
 _SHALLOW, _OVERALL = 0.1, 0.35  # of the height: how deep a slip is at least
 _SLICES = 30  # as in the search
 _STRAIGHT_M = 0.005
+_AWAY_M = 0.3  # ground that falls behind a crest, or rises before a toe, by more
 _STRUCTURES = ("vault",)  # whose finished sides are no soil
 
 
@@ -439,11 +440,24 @@ def _profile(surface: Surface, face: Face) -> FloatArray:
     height, run = face.height, float(face.run_m[face.worst])
     outside, inside = max(3 * height, 3.0), run + max(2 * height, 2.0)
     line = profile_of(surface.elevation, place, inward, back_m=outside, ahead_m=inside)
+    line = line[_before_falling(line, face) :]
     far = line[:, 0] > run
     z = line[:, 1] if face.raised else -line[:, 1]
-    beyond = far & (z < np.maximum.accumulate(np.where(line[:, 0] >= 0, z, -np.inf)) - 0.3)
+    beyond = far & (z < np.maximum.accumulate(np.where(line[:, 0] >= 0, z, -np.inf)) - _AWAY_M)
     kept = line[: int(np.argmax(beyond))] if beyond.any() else line
     return _sparse(kept)
+
+
+def _before_falling(line: FloatArray, face: Face) -> int:
+    """First place of a profile behind whose crest the ground has not fallen away yet.
+
+    What lies beyond, such as another pit, is a face of its own.
+    """
+    behind = line[line[:, 0] < 0, 1][::-1]
+    if face.raised or not len(behind):
+        return 0
+    fallen = behind < np.maximum.accumulate(behind) - _AWAY_M
+    return len(behind) - int(np.argmax(fallen)) if fallen.any() else 0
 
 
 def _sparse(line: FloatArray) -> FloatArray:
@@ -572,10 +586,12 @@ def _plane(
     plane = worst_wedge(height, angle, soil, seismic=seismic)
     dip = float(np.radians(plane.dip_deg))
     by_cohesion, by_friction = (
-        wedge_on_plane(height, angle, dip, replace(soil, **only), seismic=seismic)
-        for only in ({"cohesion_pa": 1.0, "friction_deg": 0.0},
-                     {"cohesion_pa": 0.0, "friction_deg": 45.0})
-    )  # fmt: skip
+        wedge_on_plane(height, angle, dip, sole, seismic=seismic)
+        for sole in (
+            replace(soil, cohesion_pa=1.0, friction_deg=0.0),
+            replace(soil, cohesion_pa=0.0, friction_deg=45.0),
+        )
+    )
     drawn = factors.strengths[:, which]
     slid = by_cohesion * drawn[:, 0] + by_friction * drawn[:, 1]
     return plane, np.minimum(factors.factors, slid)

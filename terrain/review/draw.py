@@ -48,10 +48,10 @@ def draw_site(site: "Site", folder: Path) -> Drawn:
         with ThreadPoolExecutor(max_workers=1) as helper:
             probed = helper.submit(this_machine)
             files = [
-                whole(folder / "survey.png", partial(survey_sheet, site)),
-                whole(folder / "plan.png", partial(plan_sheet, site)),
-                whole(folder / "sections.png", partial(sections_sheet, site)),
-                whole(folder / "site.html", partial(write_page, site)),
+                make_whole(folder / "survey.png", partial(survey_sheet, site)),
+                make_whole(folder / "plan.png", partial(plan_sheet, site)),
+                make_whole(folder / "sections.png", partial(sections_sheet, site)),
+                make_whole(folder / "site.html", partial(write_page, site)),
             ]
             found = probed.result()
         if found.works:
@@ -74,11 +74,12 @@ def _pictures(site: "Site", folder: Path, found: Rendering) -> list[Path]:
 
     whole, near = prepare(site)
     return [
-        whole(folder / p.file, partial(p.write, site, near if p.near else whole)) for p in PICTURES
+        make_whole(folder / each.file, partial(each.write, site, near if each.near else whole))
+        for each in PICTURES
     ]
 
 
-def whole(path: Path, make: Callable[[Path], None]) -> Path:
+def make_whole(path: Path, make: Callable[[Path], None]) -> Path:
     """Make a file beside its place and move it there when it is whole."""
     with TemporaryDirectory(prefix=".drawing-", dir=path.parent) as aside:
         made = Path(aside) / path.name

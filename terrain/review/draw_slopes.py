@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from terrain.errors import OutputError, Place
-from terrain.review.draw import Drawn, whole
+from terrain.review.draw import Drawn, make_whole
 from terrain.review.rendering import WINDOW_VARIABLE, Rendering, this_machine
 from terrain.review.slope_plan import slope_plan
 from terrain.review.slope_sections import MOST_SECTIONS, slope_sections
@@ -25,16 +25,16 @@ def draw_slopes(site: "Site", folder: Path, chosen: Sequence["SlopeFace"] = ()) 
     OutputError
         If the folder cannot be written to.
     """
-    worst = [face for face in site.slopes.faces if face.cases][:MOST_SECTIONS]
-    faces = list(chosen) or worst
+    faces = list(chosen) or worst_of_each(site.slopes.faces, MOST_SECTIONS)
     try:
         folder.mkdir(parents=True, exist_ok=True)
         files = [
-            whole(folder / "slopes.png", partial(slope_plan, site)),
-            whole(folder / "slopes.pdf", partial(slope_plan, site)),
+            make_whole(folder / "slopes.png", partial(slope_plan, site)),
+            make_whole(folder / "slopes.pdf", partial(slope_plan, site)),
         ]
         if faces:
-            files.append(whole(folder / "slope_sections.png", partial(slope_sections, site, faces)))
+            sheet = partial(slope_sections, site, faces)
+            files.append(make_whole(folder / "slope_sections.png", sheet))
         found = this_machine()
         if found.works:
             files += _pictures(site, folder, found)
@@ -48,10 +48,21 @@ def draw_slopes(site: "Site", folder: Path, chosen: Sequence["SlopeFace"] = ()) 
     return Drawn(tuple(files), () if found.works else (found.advice,))
 
 
+def worst_of_each(faces: Sequence["SlopeFace"], most: int) -> list["SlopeFace"]:
+    """The worst face of each element in the dig and as built, then the worst of the others."""
+    tried = [face for face in faces if face.cases]
+    first: dict[tuple[str, bool], SlopeFace] = {}
+    for face in tried:
+        first.setdefault((face.element, face.temporary), face)
+    others = [face for face in tried if first[face.element, face.temporary] is not face]
+    chosen = [*first.values(), *others][:most]
+    return [face for face in tried if any(face is each for each in chosen)]
+
+
 def _pictures(site: "Site", folder: Path, found: Rendering) -> list[Path]:
     os.environ[WINDOW_VARIABLE] = found.window or ""
     from terrain.review.camera import prepare  # noqa: PLC0415 - kept off machines that cannot render
     from terrain.review.scenes import SLOPES  # noqa: PLC0415
 
     _, near = prepare(site)
-    return [whole(folder / each.file, partial(each.write, site, near)) for each in SLOPES]
+    return [make_whole(folder / each.file, partial(each.write, site, near)) for each in SLOPES]

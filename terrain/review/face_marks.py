@@ -10,10 +10,11 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from terrain.slopes import SlipCase, SlopeFace
+    from terrain.units import Unit
 
 VERDICTS = {
     "fails": (look.DIVERGING[1], "fails: below 1, or a rule broken"),
-    "doubtful": (look.DIVERGING[3], "doubtful: 1 or more, but less than wanted"),
+    "doubtful": (look.DIVERGING[3], "doubtful: less than is wanted"),
     "stands": (look.DIVERGING[-2], "stands: as much as wanted, or more"),
     "low": ("#9a9284", "low: not tried for slips"),
 }
@@ -22,6 +23,8 @@ VERDICTS = {
 WIDTHS = {"fails": 5.0, "doubtful": 4.0, "stands": 2.6, "low": 1.4}
 """Of lines on a plan, in points, so that results are told apart without colour too."""
 
+_PSF = 47.880259
+_INSIDE_M = 0.22
 _HALF_M = 0.27  # of a profile's own share of its face
 
 
@@ -31,8 +34,12 @@ def colour_of(face: "SlopeFace") -> str:
 
 
 def edge_of(face: "SlopeFace") -> shapely.LineString:
-    """The edge along which a face begins, local m; of a single profile, across it."""
-    edge, inward = face.face.edge, face.face.inward
+    """The edge along which a face begins, local m; of a single profile, across it.
+
+    That of what is built is drawn a little inside, beside that of the dig of the same edge.
+    """
+    inward = face.face.inward
+    edge = face.face.edge + (0.0 if face.temporary else _INSIDE_M) * inward
     if len(edge) > 1:
         return shapely.LineString(edge)
     aside = _HALF_M * inward[0][::-1] * [-1.0, 1.0]
@@ -55,6 +62,13 @@ def factor_words(case: "SlipCase") -> str:
         return "no slip"
     high = f"{case.high:.2f}" if case.high < 100 else "over 100"
     return f"{case.factor:.2f} ({case.low:.2f} to {high})"
+
+
+def pressure_words(pascal: float, unit: "Unit") -> str:
+    """A pressure in kPa, or in pounds per square foot where lengths are in feet."""
+    if unit.key == "m":
+        return f"{pascal / 1e3:.3g} kPa"
+    return f"{pascal / _PSF:,.0f} psf"
 
 
 def numbered(faces: "Sequence[SlopeFace]", most: int) -> "list[tuple[int, SlopeFace]]":

@@ -351,10 +351,9 @@ def _draw_faces(site: "Site", relief: Relief, *, temporary: bool) -> "Axes":
     tint = _even(z.shape, look.GROUND)
     moved = _share(np.abs(z - composition.existing) > look.WORKED_M)
     tint = tint * (1 - 0.6 * moved) + look.rgb(look.GRAVEL) * 0.6 * moved
-    x, y = (0.5 * (at[1:] + at[:-1]) for at in (relief.x, relief.y))
     for face in reversed(faces):
-        inside = shapely.contains_xy(region_of(face), *np.meshgrid(x, y))
-        tint[inside] = look.rgb(colour_of(face))
+        covers = _share(shapely.contains_xy(region_of(face), *np.meshgrid(relief.x, relief.y)))
+        tint = tint * (1 - covers) + look.rgb(colour_of(face)) * covers
     parts = _block(relief, z, tint, light_share=0.6) + _outline_part(site, relief, z)
     if not temporary:
         parts += solids.stone_blocks(relief, site.stones)

@@ -49,12 +49,12 @@ def _sheet(site: "Site") -> "Figure":
     figure, sheet = sheet_of(
         site,
         paper,
-        "Will it stand: faces of the dig and of what is built",
+        "Faces, and whether they stand",
         [
             f"Scale {scale_words(scale, unit, paper)}, printed at full size.",
             f"Contours of the existing ground every {apart}.",
-            f"Lines lie on the edge at which a face begins. Rules: {site.slopes.rules.name}.",
-            "Factors of safety: likely (low to high).",
+            f"Rules: {site.slopes.rules.name}.",
+            "Factors of safety: likely (low to high, nine strengths of ten).",
         ],
     )
     axes, space = open_map(figure, site, paper, scale, (low + high) / 2)
@@ -143,7 +143,7 @@ def _list(
         name = f"{face.name} {face.element}"
         name = name if len(name) < 20 else f"{name[:18]}…"
         write(sheet, left + 0.34, y, name, size=5.8, va="center")
-        write(sheet, left + 2.0, y, words, size=5.8, va="center", ha="right")
+        write(sheet, left + 1.93, y, words, size=5.8, va="center", ha="right")
         y -= 0.135
     if count > len(told):
         write(sheet, left + 0.34, y, f"{count - len(told)} more are low or stand", size=5.8,

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 from matplotlib.collections import LineCollection
 from matplotlib.patches import Rectangle
+from scipy import ndimage
 
 from terrain.arrays import FloatArray
 from terrain.review import canvas, look
 from terrain.review.canvas import FreeSpace, place_label, write
-from terrain.review.face_marks import VERDICTS, factor_words
+from terrain.review.face_marks import VERDICTS, factor_words, pressure_words
 from terrain.review.papers import Paper, inset, paper_for, scale_words, sheet_of, true_scale
 
 if TYPE_CHECKING:
@@ -30,8 +31,8 @@ LOAD = "#5a4a6b"
 _LEFT_IN, _TOP_IN, _BOTTOM_IN, _RIGHT_IN = 0.45, 0.40, 1.38, 0.42
 _AXIS_IN, _HEAD_IN, _FOOT_IN, _GAP_IN = 0.36, 0.46, 0.22, 0.14
 _KPA_IN = 0.012  # height of a load, per kPa
-_CELL_IN = 0.07  # of a spot of the factors by centre
-_FROM, _TO = 0.5, 2.0  # of the factor wanted: the ends of the colours
+_CELL_IN = 0.08  # of a spot of the factors by centre
+_FROM, _TO = 0.5, 3.0  # of the factor wanted: the ends of the colours
 
 
 @dataclass(frozen=True)
@@ -65,10 +66,10 @@ def slope_sections(site: "Site", faces: Sequence["SlopeFace"], path: Path) -> No
     figure, sheet = sheet_of(
         site,
         paper,
-        "Sections of the worst faces, and how each would slip",
+        "Sections of the worst faces",
         [
             f"Scale {scale_words(scale, unit, paper)}, heights as lengths.",
-            f"Distances and elevations in {unit.plural}; the slope rises to the right.",
+            f"Lengths in {unit.plural}; slopes rise to the right.",
             "Factors of safety: likely (low to high, nine strengths of ten).",
             f"{_soils(site, faces)}.",
         ],
@@ -79,10 +80,9 @@ def slope_sections(site: "Site", faces: Sequence["SlopeFace"], path: Path) -> No
         top = paper.high_in - _TOP_IN - row * (slot[1] + _HEAD_IN + _FOOT_IN) - _HEAD_IN
         axes = inset(figure, paper, (left, top - slot[1], *slot))
         half = np.array(slot) * 0.0254 * scale / 2
-        axes.set_xlim(
-            (view.left + view.right) / 2 - half[0], (view.left + view.right) / 2 + half[0]
-        )
-        axes.set_ylim((view.low + view.high) / 2 - half[1], (view.low + view.high) / 2 + half[1])
+        middle = (view.left + view.right) / 2
+        axes.set_xlim(middle - half[0], middle + half[0])
+        axes.set_ylim(view.low, view.low + 2 * half[1])
         _section(axes, case, face, scale, unit)
         _head(sheet, face, case, (left, top))
     _legend(sheet, paper, [case for _, case in shown])
@@ -92,12 +92,13 @@ def slope_sections(site: "Site", faces: Sequence["SlopeFace"], path: Path) -> No
 def _soils(site: "Site", faces: Sequence["SlopeFace"]) -> str:
     """Strengths that the sections are drawn with."""
     named = {soil for face in faces for soil in face.soils}
-    said = []
+    said, unit = [], site.unit
     for soil in site.plan.soil:
         if soil.name in named:
             cohesion, friction = soil.strength.ranges
             said.append(
-                f"{soil.name} {cohesion[0] / 1e3:g} to {cohesion[-1] / 1e3:g} kPa, "
+                f"{soil.name} {pressure_words(cohesion[0], unit)} to "
+                f"{pressure_words(cohesion[-1], unit)}, "
                 f"{friction[0]:g}° to {friction[-1]:g}°"
             )
     return "; ".join(said[:2]) + (" …" if len(said) > 2 else "")
@@ -146,7 +147,7 @@ def _section(axes: "Axes", case: "SlipCase", face: "SlopeFace", scale: int, unit
     axes.plot(along, ground, color=look.INK, lw=1.3, zorder=8)
     _loads(axes, section, scale)
     _slices(axes, case)
-    _named(axes, section, face)
+    _named(axes, section, face, unit)
     _ticks(axes, unit)
     axes.set_ylim(low, high)
 
@@ -180,6 +181,9 @@ def _slices(axes: "Axes", case: "SlipCase") -> None:
         LineCollection(list(strokes), colors=look.INK, linewidths=0.35, alpha=0.7, zorder=7)
     )
     axes.plot(*line.T, color=look.ALERT, lw=1.8, zorder=9)
+    circle = case.factors.likely.circle
+    if circle is not None and not case.by_plane:
+        axes.plot(circle.x_m, circle.z_m, "+", color=look.ALERT, ms=7, mew=1.5, zorder=9)
 
 
 def _loads(axes: "Axes", section: "SlopeSection", scale: int) -> None:
@@ -213,6 +217,7 @@ def _spots(axes: "Axes", case: "SlipCase", scale: int) -> None:
     least = np.full((tall, wide), np.inf)
     at = (row[inside].astype(np.int64), column[inside].astype(np.int64))
     np.minimum.at(least, at, factor[inside])
+    least = _filled(np.where(least > _TO * case.factors.target, np.inf, least))
     shade = np.concatenate(
         [_factor_rgb(least / case.factors.target), np.isfinite(least)[..., None]], axis=-1
     )
@@ -224,20 +229,28 @@ def _spots(axes: "Axes", case: "SlipCase", scale: int) -> None:
     axes.set_ylim(south, north)
 
 
+def _filled(least: FloatArray) -> FloatArray:
+    """Squares between known ones take the least of their neighbours."""
+    known = ndimage.uniform_filter(np.isfinite(least).astype(np.float64), 3, mode="constant")
+    around = ndimage.minimum_filter(least, 3)
+    return np.asarray(np.where(np.isinf(least) & (known > 0.38), around, least))
+
+
 def _factor_rgb(share: FloatArray) -> FloatArray:
     """Colour of a factor as a share of the one wanted, even in its logarithm, white at 1."""
-    clipped = np.clip(share, _FROM, _TO)
-    return look.diverging_rgb(np.log2(clipped))
+    way = np.log(np.clip(share, _FROM, _TO))
+    return look.diverging_rgb(np.where(way < 0, way / -math.log(_FROM), way / math.log(_TO)))
 
 
-def _named(axes: "Axes", section: "SlopeSection", face: "SlopeFace") -> None:
+def _named(axes: "Axes", section: "SlopeSection", face: "SlopeFace", unit: "Unit") -> None:
     """Names of the soils, in the body of each."""
     box = axes.get_window_extent()
     space = FreeSpace((box.x0 + 2, box.y0 + 2, box.x1 - 2, box.y1 - 2))
     low = axes.get_ylim()[0]
     bottoms = [*section.tops_m[1:], np.full(len(section.along_m), low)]
-    west, east = axes.get_xlim()
-    x = west + 0.8 * (east - west)
+    west = max(axes.get_xlim()[0], section.along_m[0])
+    east = min(axes.get_xlim()[1], section.along_m[-1])
+    x = west + 0.75 * (east - west)
     for name, top, bottom in zip(face.soils, section.tops_m, bottoms, strict=True):
         upper, lower = (float(np.interp(x, section.along_m, line)) for line in (top, bottom))
         lower = max(lower, low)
@@ -250,7 +263,7 @@ def _named(axes: "Axes", section: "SlopeSection", face: "SlopeFace") -> None:
         at = 0.5 * (heaviest[0] + heaviest[1])
         z = float(section.ground_at(np.array([at]))[0])
         if west < at < east:
-            words = f"{heaviest[2] / 1e3:.0f} kPa"
+            words = pressure_words(float(heaviest[2]), unit)
             place_label(axes, (at, z), words, space, reach=20, size=5.8, colour=LOAD)
 
 
@@ -289,17 +302,16 @@ def _head(sheet: "Axes", face: "SlopeFace", case: "SlipCase", corner: tuple[floa
     )
     right = canvas.extent(label)[2] / canvas.figure_of(sheet).dpi
     no = tried.off + tried.inadmissible + tried.unsettled
-    write(
-        sheet, right + 0.08, top + 0.08, f"{tried.tried:,} circles tried, {no:,} of them no slip",
-        size=6, va="center", color=look.SOFT_INK,
-    )  # fmt: skip
+    settled = int(np.argmax(tried.path <= 1.001 * tried.path[-1]))
+    search = f"{tried.tried:,} circles tried, {no:,} no slip; {settled} rounds"
+    write(sheet, right + 0.06, top + 0.08, search, size=5.4, va="center", color=look.SOFT_INK)
 
 
 def _legend(sheet: "Axes", paper: Paper, cases: Sequence["SlipCase"]) -> None:
     """One line above the title block: what is drawn how, and the colours of the centres."""
     y, x = 1.16, _LEFT_IN
     for kind, colour, words in (
-        ("line", look.ALERT, "worst slip"),
+        ("line", look.ALERT, "worst slip, + its centre"),
         ("line", look.INK, "ground; thin: slices"),
         ("dash", "#2f5f77", "water in the ground"),
         ("fill", look.WATER, "open water"),
@@ -322,6 +334,6 @@ def _legend(sheet: "Axes", paper: Paper, cases: Sequence["SlipCase"]) -> None:
         sheet.add_patch(
             Rectangle((x + wide * k / 60, y - 0.05), wide / 60 + 0.002, 0.1, fc=tuple(colour), lw=0)
         )
-    for share, words in ((_FROM, "½"), (1.0, "1"), (_TO, "2")):
+    for share, words in ((_FROM, "½"), (1.0, "1"), (_TO, "3")):
         at = x + wide * math.log(share / _FROM) / math.log(_TO / _FROM)
         write(sheet, at, y + 0.1, words, size=5.5, ha="center", va="center")

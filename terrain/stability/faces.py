@@ -22,8 +22,10 @@ _REACH_M = 15.0
 _TURN = np.cos(np.radians(50.0))
 _ALIKE_DEG, _ALIKE = 12.0, 1.6  # in angle, and in height, of one face
 _NEARLY = 0.95
+_HAIR = 0.01  # of run over rise
 _FEW = 3  # profiles that make no face of their own
 _AWAY_M = 0.3  # ground that falls behind a crest, or rises before a toe, by more
+_NO_RISE_M = 1e-6  # the height of a level line, as a face
 _MOVED_M = 0.02  # what differs by less is not touched
 
 
@@ -68,10 +70,11 @@ class Face:
 
     @property
     def worst(self) -> int:
-        """The steepest of the profiles that are nearly as high as the highest."""
+        """The middle one of those that are nearly as high as the highest and as steep as any."""
         slope = self.run_m / self.height_m
         high = self.height_m >= _NEARLY * self.height_m.max()
-        return int(np.argmin(np.where(high, slope, np.inf)))
+        alike = np.flatnonzero(high & (slope <= slope[high].min() / _NEARLY + _HAIR))
+        return int(alike[len(alike) // 2])
 
     @property
     def slope(self) -> float:
@@ -209,7 +212,7 @@ def whole_rise(
         False,
         (start + along[crest] * inward)[None],
         inward[None],
-        np.array([height]),
+        np.array([max(height, _NO_RISE_M)]),
         np.array([max(toe - crest, 1) * step]),
         np.array([float(fall.max(initial=0.0))]),
         np.array([len(pieces) - 1], dtype=np.int64),
@@ -259,11 +262,15 @@ def _profiles(
     *,
     rising: bool,
 ) -> list[_Profile]:
-    """Measure profiles inward as far as the ground is touched."""
-    along = np.arange(0.0, _REACH_M, STEP_M)
+    """Measure profiles inward as far as the ground is touched.
+
+    They begin a cell outside, since an upright wall may stand anywhere within the cell in which
+    touched ground begins.
+    """
+    along = np.arange(-lattice.cell, _REACH_M, STEP_M)
     places = (edge[:, None] + along[None, :, None] * inward[:, None]).reshape(-1, 2)
     touched = _at_nodes(change_m, lattice, places).reshape(len(edge), -1) > 0
-    touched[:, : int(2 * lattice.cell / STEP_M)] = True
+    touched[:, : int(3 * lattice.cell / STEP_M)] = True
     z = surface(places).reshape(len(edge), -1)
     z = np.where(np.logical_and.accumulate(touched, axis=1), z, np.nan)
     return [_measure(-row if rising else row) for row in z]

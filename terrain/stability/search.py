@@ -17,6 +17,7 @@ _STARTS = 8  # valleys of the first look that are followed down
 ROUNDS = 24
 _SHRINK = 0.7
 _CLOSE = 1e-6
+_ALL_ROUNDS, _FEW_STARTS = 8, 3  # after so many rounds only the best valleys are followed
 _LOOKED_TWICE = 400  # of the first look, the best, with all slices
 _ROUGH = 12  # slices of the first look, which only finds the valleys
 
@@ -106,10 +107,12 @@ def critical_circle(
         valleys = np.vstack([valleys.reshape(-1, 3), np.clip(seeds, low, high)])
     path, best = [np.inf], looked[best_first[0]]
     if len(valleys):
-        first = factors_of(section, valleys, least_depth_m=least_depth_m, count=count)
-        path = [float(first.min())]
-        best = valleys[np.argmin(first)]
-        for _ in range(rounds):
+        least = factors_of(section, valleys, least_depth_m=least_depth_m, count=count)
+        path = [float(least.min())]
+        best = valleys[np.argmin(least)]
+        for done in range(rounds):
+            if done == _ALL_ROUNDS:
+                valleys = valleys[np.argsort(least, kind="stable")[:_FEW_STARTS]]
             tried = np.clip((valleys[:, None] + step * _NEIGHBOURS).reshape(-1, 3), low, high)
             found = factors_of(
                 section, tried, least_depth_m=least_depth_m, count=count, tally=tally
@@ -117,8 +120,9 @@ def critical_circle(
             each = found.reshape(len(valleys), -1)
             pick = each.argmin(axis=1)
             valleys = tried.reshape(len(valleys), -1, 3)[np.arange(len(valleys)), pick]
-            best = valleys[each.min(axis=1).argmin()]
-            path.append(float(each.min()))
+            least = each.min(axis=1)
+            best = valleys[least.argmin()]
+            path.append(float(least.min()))
             step = step * _SHRINK
     circle = circle_through(section, *best.tolist()) if np.isfinite(path[-1]) else None
     return Critical(
