@@ -156,6 +156,8 @@ def group_covariances(one: Contrast, other: Contrast, form: int, unit_m: float) 
     bell = form >= len(POWERS)
     sums = _sums_of_groups(
         one.xy / unit_m, one.factor, one.group, other.xy / unit_m, other.factor, other.group,
+        int(one.group.max()) + 1,
+        int(other.group.max()) + 1,
         0.0 if bell else POWERS[form],
         1.0 / BELLS[form - len(POWERS)] if bell else 0.0,
     )  # fmt: skip
@@ -170,10 +172,12 @@ def _sums_of_groups(
     others: FloatArray,
     other_factor: FloatArray,
     other_group: IntArray,
+    groups: int,
+    other_groups: int,
     power: float,
     narrowness: float,
 ) -> FloatArray:
-    out = np.zeros((group.max() + 1, other_group.max() + 1))
+    out = np.zeros((groups, other_groups))
     for i in range(xy.shape[0]):
         for j in range(others.shape[0]):
             dx, dy = xy[i, 0] - others[j, 0], xy[i, 1] - others[j, 1]
@@ -181,7 +185,7 @@ def _sums_of_groups(
             if power > 0.0:
                 value = np.exp(0.5 * power * np.log(max(squared, 1e-300)))
             else:
-                value = np.exp(-0.5 * squared * narrowness**2)
+                value = np.exp(-0.5 * squared * narrowness * narrowness)
             out[group[i], other_group[j]] += factor[i] * other_factor[j] * value
     return out
 
@@ -192,8 +196,9 @@ def _sums_of_forms(
 ) -> FloatArray:
     powers = halves.shape[0]
     out = np.zeros(powers + bells)
-    out[powers:] = (factor**2).sum()
     for i in range(xy.shape[0]):
+        for k in range(bells):
+            out[powers + k] += factor[i] * factor[i]
         for j in range(i):
             dx, dy = xy[i, 0] - xy[j, 0], xy[i, 1] - xy[j, 1]
             squared = dx * dx + dy * dy

@@ -152,9 +152,9 @@ def learn_laws(
     Ground is seldom of one roughness. The shots nearest to where it matters therefore count in
     full, and all together as far as the near ones agree: by how much less likely these are under
     the law that all ask for than under their own, `exp(−½ gain)`, and a little whatever they say.
-    Where single shots stand out (walls, steps), as many of them say less of the variance: their
-    likelihood is taken to the power `2 / (kurtosis − 1)`, the share that a sample variance is then
-    sure by. How little, and which forms, is what simulated grounds asked for (`tests/calibration`).
+    Where single shots stand out (walls, steps), as many of them say less of the variance: the share
+    that a sample variance is then sure by is `2 / (kurtosis − 1)`, and all together count by its
+    square. How little, and which forms, is what simulated grounds asked for (`tests/calibration`).
 
     Parameters
     ----------
@@ -179,7 +179,7 @@ def learn_laws(
     alone = int(np.argmax(by_wide[2]))
     gain = float(by_near.max() - by_near[alone])
     peaked = wide.kurtosis(trial.form[alone], by_wide[0][alone], by_wide[1][alone])
-    far = 2.0 / (peaked - 1.0) * max(_FAR, float(np.exp(-0.5 * gain)))
+    far = (2.0 / (peaked - 1.0)) ** 2 * max(_FAR, float(np.exp(-0.5 * gain)))
     ground, noise, log = trial.laws(far)
     likely = np.exp(log - log.max())
     likely /= likely.sum()

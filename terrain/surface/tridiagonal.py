@@ -58,33 +58,40 @@ def tridiagonal(
     matrix: FloatArray, vector: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Diagonal (n,) and what is beside it (n − 1,) of a symmetric matrix; the vector turned too."""
+    count = matrix.shape[0]
     a, turned = matrix.copy(), vector.copy()
-    count = a.shape[0]
-    beside = np.zeros(max(count - 1, 0))
-    for k in range(count - 2):
-        v = a[k + 1 :, k].copy()
-        length = np.sqrt((v * v).sum())
-        beside[k] = -length if v[0] > 0 else length
-        v[0] -= beside[k]
-        squared = (v * v).sum()
+    diagonal, beside = np.zeros(count), np.zeros(max(count - 1, 0))
+    v, p = np.zeros(count), np.zeros(count)
+    for m in range(count - 1, 0, -1):
+        squared = 0.0
+        for i in range(m):
+            v[i] = a[m, i]
+            squared += v[i] * v[i]
+        last = v[m - 1]
+        beside[m - 1] = -np.sqrt(squared) if last > 0 else np.sqrt(squared)
+        squared += beside[m - 1] * (beside[m - 1] - 2.0 * last)  # of v once its last is moved
+        v[m - 1] = last - beside[m - 1]
         if squared == 0.0:
             continue
-        rest, share = count - k - 1, 0.0
-        p = np.zeros(rest)
-        for i in range(rest):
-            for j in range(rest):
-                p[i] += a[k + 1 + i, k + 1 + j] * v[j]
+        share, along = 0.0, 0.0
+        for i in range(m):
+            p[i] = 0.0
+        for j in range(m):
+            for i in range(m):
+                p[i] += a[j, i] * v[j]
+        for i in range(m):
             p[i] *= 2.0 / squared
             share += v[i] * p[i] / squared
-        for i in range(rest):
+            along += 2.0 / squared * v[i] * turned[i]
+        for i in range(m):
             p[i] -= share * v[i]
-        for i in range(rest):
-            for j in range(rest):
-                a[k + 1 + i, k + 1 + j] -= v[i] * p[j] + p[i] * v[j]
-        turned[k + 1 :] -= 2.0 * (v * turned[k + 1 :]).sum() / squared * v
-    if count > 1:
-        beside[count - 2] = a[count - 1, count - 2]
-    return np.diag(a).copy(), beside, turned
+            turned[i] -= along * v[i]
+        for i in range(m):
+            for j in range(m):
+                a[i, j] -= v[i] * p[j] + p[i] * v[j]
+    for i in range(count):
+        diagonal[i] = a[i, i]
+    return diagonal, beside, turned
 
 
 @kernel

@@ -16,7 +16,11 @@ from terrain.units import METRE
 
 pytestmark = pytest.mark.slow
 
-CLOUDS = [(3, 10_000_000), (7, 10_000_000), (7, 50_000_000)]  # point format, points
+CLOUDS = [  # point format, points
+    (3, 10_000_000),
+    (7, 10_000_000),
+    pytest.param((7, 50_000_000), marks=pytest.mark.thousand),
+]
 SMALL = 300_000
 CHUNK = 1_000_000
 ROUNDS = 2

@@ -22,18 +22,18 @@ class Ground:
 
 @kernel
 def _product(north: np.ndarray, east: np.ndarray) -> np.ndarray:
-    """`N Eᵀ`, without the threads of BLAS that take longer to meet than this does."""
-    out = np.zeros((north.shape[0], east.shape[0]))
+    """`N E`, without the threads of BLAS that take longer to meet than this does."""
+    out = np.zeros((north.shape[0], east.shape[1]))
     for j in range(north.shape[0]):
-        for i in range(east.shape[0]):
-            for k in range(north.shape[1]):
-                out[j, i] += north[j, k] * east[i, k]
+        for k in range(north.shape[1]):
+            for i in range(east.shape[1]):
+                out[j, i] += north[j, k] * east[k, i]
     return out
 
 
 def _waves(k: np.ndarray, height: np.ndarray, phase: np.ndarray) -> Ground:
     def nodes(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-        east, north = np.outer(x, k[:, 0]), np.outer(y, k[:, 1]) + phase
+        east, north = np.outer(k[:, 0], x), np.outer(y, k[:, 1]) + phase
         return _product(height * np.cos(north), np.cos(east)) - _product(
             height * np.sin(north), np.sin(east)
         )

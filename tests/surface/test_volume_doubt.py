@@ -13,6 +13,7 @@ from terrain.surface.grid import Grid
 from terrain.surface.ground_law import BELLS, POWERS, Asked, Drift, covering_factor, learn_laws
 from terrain.surface.lattice import Lattice
 from terrain.surface.merge import Merged
+from terrain.surface.variogram import area_share, circle_share
 from terrain.surface.volume_doubt import volume_doubts
 from tests.calibration.grounds import SIZE, fractal, plane, rolling
 from tests.calibration.surveys import UNASKED
@@ -79,6 +80,16 @@ def test_the_ground_between_shots_against_simulated_grounds():
     assert sigma == pytest.approx(np.sqrt(np.mean(np.square(off))), rel=0.10)
 
 
+def test_variances_do_not_hang_on_how_many_places_stand_for_the_ground():
+    rng = np.random.default_rng(6)
+    tin = build_tin(np.column_stack([scattered(rng), np.zeros(150)]), longest_border_m=np.inf)
+    few, many = (
+        ground_variances(volume_error(tin, POND, shots=shots), tin.points[:, :2], 2.0)
+        for shots in (25, 250)
+    )
+    np.testing.assert_allclose(few, many, rtol=0.02)
+
+
 @pytest.mark.parametrize(("exponent", "c"), [(1.0, 0.04), (1.5, 0.02)])
 def test_the_law_that_made_the_ground_is_found(exponent, c):
     """Heights drawn from a covariance that differs from the power law by a constant."""
@@ -113,8 +124,8 @@ def test_noise_that_is_not_stated_is_found_on_a_lawn():
 def test_covering_factor_of_a_sure_and_an_unsure_variance():
     """1.96 of a normal law; of Student's t with 5 degrees of freedom 2.571 (any table)."""
     assert covering_factor(np.array([4.0]), np.array([1.0])) == pytest.approx(1.95996, abs=1e-4)
-    precision = np.random.default_rng(1).chisquare(5, 200_000) / 5
-    mixed = covering_factor(1 / precision, np.full(200_000, 1 / 200_000))
+    precision = np.random.default_rng(1).chisquare(5, 50_000) / 5
+    mixed = covering_factor(1 / precision, np.full(50_000, 1 / 50_000))
     assert mixed * np.sqrt(np.mean(1 / precision)) == pytest.approx(2.571, rel=0.01)
 
 
@@ -143,6 +154,22 @@ def test_a_common_error_of_the_whole_site_goes_with_the_area():
     doubt = doubt_on(np.column_stack([scattered(rng), np.zeros(150)]), 0.01)
     told = volume_doubts(doubt, {"pond": POND}, drifts=(Drift(0.02, 1e9),)).each["pond"]
     assert told.drift_m3 == pytest.approx(0.02 * POND.area, rel=1e-6)
+
+
+@pytest.mark.parametrize("span", [4.0, 15.0])
+def test_errors_in_common_average_as_rolstad_says(span):
+    """Even shots in a disc of radius 10: `A σ √share`, of all pairs of places; where the range is
+    short, eq. 8 of Rolstad, Haug and Denby (2009) says the same within 6 % (√ .0320 / .0286).
+    """
+    line = np.arange(0.0, SIZE + 1)
+    nodes = np.stack(np.meshgrid(line, line), axis=-1).reshape(-1, 2)
+    disc = shapely.Point(12, 12).buffer(10.0, quad_segs=32)
+    doubt = doubt_on(np.column_stack([nodes, np.zeros(len(nodes))]), 0.01)
+    told = volume_doubts(doubt, {"disc": disc}, drifts=(Drift(0.02, span),)).each["disc"]
+    whole = 0.02 * disc.area
+    assert told.drift_m3 == pytest.approx(whole * np.sqrt(area_share(disc, span)), rel=0.01)
+    if span < 10.0:
+        assert told.drift_m3 == pytest.approx(whole * np.sqrt(circle_share(10.0, span)), rel=0.07)
 
 
 def test_the_poorly_measured_side_has_most_of_the_doubt():
