@@ -96,7 +96,8 @@ from terrain.plus_minus import (
     fill_uncertainty,
 )
 from terrain.progress import Digsite, Progress, measure_progress
-from terrain.slopes import LyingHeap, SlopeGround, Slopes, measure_slopes
+from terrain.slope_loads import LyingHeap, SlopeGround
+from terrain.slopes import Slopes, measure_slopes
 from terrain.spoil import BAND_M, Diggings, Spoil, measure_spoil, stratum_top
 from terrain.stakes import Pegging, StakeGround, Stakes, dig_tin, set_out
 from terrain.standing import Water, Wetted, measure_water
@@ -127,6 +128,7 @@ _SURFACES = (
 )
 _MACHINES = frozenset(
     {"truck", "excavator", "loader", "dumper", "checks", "pump", "loads_sent", "control_point"}
+    | {"slopes", "sections", "dig_accuracy"}
 )
 _SOILS_AND_WORK = frozenset({"soil", "stratum", "zone", "work", "tip"})
 _KEPT_WITHOUT = {

@@ -20,6 +20,7 @@ from terrain.units import (
 from terrain.units import parse_volume as parse_volume_text
 
 LONGEST_NAME = 80
+LONGEST_PATH = 4_096
 FINEST_CELL_M, COARSEST_CELL_M = 0.01, 10.0
 
 
@@ -54,6 +55,14 @@ def _name(text: str) -> str:
             what = f"{text[:LONGEST_NAME]!r}, with a line break or a character that cannot be seen"
         msg = f"the text is {what}"
         raise PlanError(msg, expected=f"1 to {LONGEST_NAME} characters on one line")
+    return text.strip()
+
+
+def _file(text: str) -> str:
+    """A path as long as systems allow."""
+    if not text.strip() or not text.isprintable() or len(text) > LONGEST_PATH:
+        msg = f"{text[:LONGEST_NAME]!r} is no file's name"
+        raise PlanError(msg, expected=f"1 to {LONGEST_PATH} characters on one line")
     return text.strip()
 
 
@@ -191,6 +200,9 @@ _SIZES = {
     ]
 }
 
+FileName = Annotated[
+    str, AfterValidator(_file), WithJsonSchema({"type": "string", "minLength": 1})
+]
 Name = Annotated[str, AfterValidator(_name), WithJsonSchema({"type": "string", "minLength": 1})]
 Coordinate = Annotated[float, BeforeValidator(_length), _shown("length", _LENGTH_TEXT)]
 Level = Annotated[float, BeforeValidator(_length), _shown("length", _LENGTH_TEXT)]

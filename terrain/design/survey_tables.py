@@ -9,6 +9,7 @@ from terrain.design.quantities import (
     Cell,
     Coordinate,
     Extent,
+    FileName,
     Length,
     Level,
     Name,
@@ -138,7 +139,7 @@ class SurveyTable(Table):
 
     name: Name
     """Name of the survey, used by ground in [site]."""
-    file: Name
+    file: FileName
     """The file, beside site.toml: spot heights, a cloud, a mesh, a raster, LandXML or lines; its
     ending says which.
     """

@@ -311,7 +311,7 @@ def test_methods_that_disagree_are_a_failed_check(
     grid = opened.volumes.methods.grid
     wrong = methods.CutFill(grid.cut_m3 + 100, grid.fill_m3, grid.bound_m3)
     apart = methods.Methods(wrong, *list(opened.volumes.methods.by_name.values())[1:])
-    monkeypatch.setattr(Site, "_methods", lambda self, accounts: apart)
+    monkeypatch.setattr(Site, "methods", apart)
     said = run("volumes", site)
     assert (said.code, said.out) == (3, "")
     assert "by grid" in said.err
