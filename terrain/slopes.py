@@ -1,17 +1,24 @@
 """Whether the faces of a site stand: found, held against rules, and analysed for slips."""
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
-from pathlib import Path
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import shapely
 
 from terrain.arrays import FloatArray
-from terrain.design import Composition, Element, Plan, StoneGroup
+from terrain.design import Element, Plan
 from terrain.design.soil_tables import SoilTable
-from terrain.earthwork.strata import Top, lay_strata
+from terrain.earthwork.strata import lay_strata
 from terrain.errors import Place, StabilityError
+from terrain.slope_loads import (
+    GRAVITY,
+    SlopeGround,
+    heap_loads,
+    machine_load,
+    origin_of,
+    rock_loads,
+)
 from terrain.stability import (
     SlopeSection,
     SlopeSoil,
@@ -23,24 +30,17 @@ from terrain.stability import (
     slices_of_circle,
     slope_section,
     spencer,
-    wedge_on_plane,
-    worst_wedge,
 )
 from terrain.stability.faces import LEAST_M, STEP_M, Face, find_faces, profile_of, whole_rise
-from terrain.stability.planar import Wedge
+from terrain.stability.planar import PlaneSlip, worst_plane
 from terrain.stability.ranges import FactorRange, SoilRange, factor_range
 from terrain.stability.rule_sets import RuleSet, rule_set
-from terrain.stability.soils import WATER_N_M3
 from terrain.stability.verdicts import Breach, Near, breaches, governing_class
 from terrain.surface import Surface
-from terrain.units import Unit
 
-GRAVITY = 9.80665
 MOST_FACES = 60  # analysed for slips, the worst first
 _BANK_M, _WALL_DEG = 0.25, 60.0  # shorter or steeper pieces are faced with stone
 _STEEP_DEG = 60.0  # from which a plane through the toe is tried too
-_STRIP_M = 0.5  # of a heap, as a load
-_NARROWEST_M = 1.5  # a slip, along the face
 _CHANCE = 0.05  # of a factor under 1 that is borne
 _OPEN = "open dig"
 _SHALLOW, _OVERALL = 0.1, 0.35  # of the height: how deep a slip is at least
@@ -48,54 +48,6 @@ _SLICES = 30  # as in the search
 _STRAIGHT_M = 0.005
 _AWAY_M = 0.3  # ground that falls behind a crest, or rises before a toe, by more
 _STRUCTURES = ("vault",)  # whose finished sides are no soil
-
-
-@dataclass(frozen=True)
-class LyingHeap:
-    """A heap: its name, its thickness at places (m), its toe, and its density (kg/m³)."""
-
-    name: str
-    thickness: Callable[[FloatArray], FloatArray]
-    toe: shapely.Geometry
-    density: float
-
-
-@dataclass(frozen=True)
-class SlopeGround:
-    """What slopes are measured on.
-
-    Attributes
-    ----------
-    plan, folder
-        The plan, and where it lies.
-    elements
-        As built, local m.
-    existing, dig, finish
-        Surfaces.
-    composition
-        The same at nodes.
-    heaps, stone_groups
-        What loads the ground.
-    tops
-        Tops of the strata below the first.
-    origin
-        True coordinates less local ones, shape (2,), m.
-    unit
-        That lengths are told in.
-    """
-
-    plan: Plan
-    folder: Path
-    elements: tuple[Element, ...]
-    existing: Surface
-    dig: Surface
-    finish: Surface
-    composition: Composition
-    heaps: tuple[LyingHeap, ...]
-    stone_groups: tuple[StoneGroup, ...]
-    tops: tuple[Top, ...]
-    origin: FloatArray
-    unit: Unit
 
 
 @dataclass(frozen=True)
@@ -113,7 +65,7 @@ class SlipCase:
     methods
         Factor of the likely worst circle by each method; NaN where a method has none.
     plane
-        The worst plane through the toe of a steep face; None where none was tried.
+        The worst plane out of a steep face; None where none was tried.
     samples
         Factor of each sample, of its worst circle or of its plane if that is less, shape (n,).
     """
@@ -122,7 +74,7 @@ class SlipCase:
     section: SlopeSection
     factors: FactorRange
     methods: dict[str, float]
-    plane: Wedge | None
+    plane: PlaneSlip | None
     samples: FloatArray
 
     @property
@@ -393,7 +345,7 @@ def _face(
 ) -> SlopeFace:
     element = _element(on, face)
     table = None if element is None else on.plan.element[on.elements.index(element)]
-    xy = _origin(face) + profile[:, :1] * face.inward[face.worst]
+    xy = origin_of(face) + profile[:, :1] * face.inward[face.worst]
     soils = [] if table is None or table.soil is None else [_soil(on.plan, table.soil)]
     tops = np.empty((0, len(profile)))
     if not soils:
@@ -421,11 +373,6 @@ def _face(
     )
 
 
-def _origin(face: Face) -> FloatArray:
-    """Where distances along the worst profile are counted from, local m."""
-    return np.asarray(face.edge[face.worst], dtype=np.float64)
-
-
 def _element(on: SlopeGround, face: Face) -> Element | None:
     if face.row >= 0:
         return on.elements[face.row]
@@ -436,7 +383,7 @@ def _element(on: SlopeGround, face: Face) -> Element | None:
 
 def _profile(surface: Surface, face: Face) -> FloatArray:
     """The worst profile with room for slips behind the crest and before the toe."""
-    place, inward = _origin(face), face.inward[face.worst]
+    place, inward = origin_of(face), face.inward[face.worst]
     height, run = face.height, float(face.run_m[face.worst])
     outside, inside = max(3 * height, 3.0), run + max(2 * height, 2.0)
     line = profile_of(surface.elevation, place, inward, back_m=outside, ahead_m=inside)
@@ -504,11 +451,11 @@ def _cases(
     water = _ground_water(on, along, xy, ground)
 
     def section(pond: float | None, wet: FloatArray | None, afloat: float | None) -> SlopeSection:
-        loads = _heap_loads(on, profile, face)
+        loads = heap_loads(on, profile, face)
         if temporary:
-            loads += _machine_load(on)
+            loads += machine_load(on)
         else:
-            loads += _rock_loads(on, profile, xy, face, afloat, soils[0].bank_density)
+            loads += rock_loads(on, profile, xy, face, afloat, soils[0].bank_density)
         return slope_section(
             profile,
             [_slope_soil(soil) for soil in soils],
@@ -562,39 +509,11 @@ def _case(
             "Janbu": janbu(slices),
             "Spencer": float("nan") if solved is None else solved.factor,
         }
-    plane, samples = _plane(section, face, factors, table.seismic)
+    plane = worst_plane(section, face.height) if face.angle_deg > _STEEP_DEG else None
+    samples = factors.factors
+    if plane is not None:
+        samples = np.minimum(samples, plane.factors(factors.strengths))
     return SlipCase(name, section, factors, methods, plane, samples)
-
-
-def _plane(
-    section: SlopeSection, face: Face, factors: FactorRange, seismic: float
-) -> tuple[Wedge | None, FloatArray]:
-    """The worst plane through the toe of a steep face in its weakest soil, and all samples.
-
-    A factor on a given plane is a sum of cohesion and of tan φ, each times something that the
-    plane alone decides, so that two strengths tell those of every sample.
-    """
-    if face.angle_deg <= _STEEP_DEG:
-        return None, factors.factors
-    height, angle = face.height, float(np.radians(min(face.angle_deg, 89.9)))
-
-    def strength(soil: SlopeSoil) -> float:
-        return soil.cohesion_pa + soil.moist_n_m3 * height * soil.tan_friction
-
-    which = int(np.argmin([strength(soil) for soil in section.soils]))
-    soil = section.soils[which]
-    plane = worst_wedge(height, angle, soil, seismic=seismic)
-    dip = float(np.radians(plane.dip_deg))
-    by_cohesion, by_friction = (
-        wedge_on_plane(height, angle, dip, sole, seismic=seismic)
-        for sole in (
-            replace(soil, cohesion_pa=1.0, friction_deg=0.0),
-            replace(soil, cohesion_pa=0.0, friction_deg=45.0),
-        )
-    )
-    drawn = factors.strengths[:, which]
-    slid = by_cohesion * drawn[:, 0] + by_friction * drawn[:, 1]
-    return plane, np.minimum(factors.factors, slid)
 
 
 def _quantile(factors: FloatArray, share: float) -> float:
@@ -653,77 +572,6 @@ def _pond(on: SlopeGround, xy: FloatArray, ground: FloatArray) -> float | None:
     return float(known.max())
 
 
-_Load = tuple[float, float, float]
-"""A strip along a profile, from and to, m, and its pressure, Pa."""
-
-
-def _heap_loads(on: SlopeGround, profile: FloatArray, face: Face) -> list[_Load]:
-    along = np.arange(profile[0, 0], profile[-1, 0], _STRIP_M)
-    middle = _origin(face) + (along + 0.5 * _STRIP_M)[:, None] * face.inward[face.worst]
-    reached = shapely.LineString(middle) if len(middle) > 1 else shapely.Point(middle[0])
-    loads = []
-    for heap in on.heaps:
-        if heap.toe.distance(reached) > _STRIP_M:
-            continue
-        pressure = heap.thickness(middle) * heap.density * GRAVITY
-        loads += [
-            (float(s), float(s + _STRIP_M), float(p))
-            for s, p in zip(along, pressure, strict=True)
-            if p > 100.0
-        ]
-    return loads
-
-
-def _machine_load(on: SlopeGround) -> list[_Load]:
-    machine = on.plan.slopes.machine
-    if machine is None:
-        return []
-    return [(-machine.away - machine.width, -machine.away, machine.pressure)]
-
-
-def _rock_loads(
-    on: SlopeGround,
-    profile: FloatArray,
-    xy: FloatArray,
-    face: Face,
-    water: float | None,
-    soil_density: float,
-) -> list[_Load]:
-    """Rocks of the finish as strips across the profile.
-
-    A slip is about as wide along a face as the face is high, and carries the rocks within that
-    width, each spread over it. Under the finish a rock takes the place of soil that is weighed
-    already, and under water it is lighter by the water that it displaces.
-    """
-    inward = face.inward[face.worst]
-    width = max(face.height, _NARROWEST_M)
-    across = np.array([-inward[1], inward[0]])
-    loads: list[_Load] = []
-    for group in on.stone_groups:
-        away = group.centres[:, :2] - _origin(face)
-        s, beside = away @ inward, np.abs(away @ across)
-        inside = (beside < 0.5 * width) & (s > profile[0, 0]) & (s < profile[-1, 0])
-        if not inside.any():
-            continue
-        volume, high = group.form.volume_m3, float(group.form.axes[2])
-        long = float(np.sqrt(group.form.axes[0] * group.form.axes[1]))
-        sunk = group.embedded[inside]
-        bare = np.maximum(high * (1.0 - sunk), 1e-6)
-        top = group.centres[inside, 2] + 0.5 * high
-        soaked = 0.0 if water is None else np.clip((water - top + bare) / bare, 0.0, 1.0)
-        mass = (
-            group.form.mass_kg
-            - volume * sunk * soil_density
-            - volume * (1.0 - sunk) * soaked * WATER_N_M3 / GRAVITY
-        )
-        pressure = np.maximum(mass, 0.0) * GRAVITY / (long * width)
-        loads += [
-            (float(x - 0.5 * long), float(x + 0.5 * long), float(p))
-            for x, p in zip(s[inside], pressure, strict=True)
-        ]
-    return loads
-
-
 def _near_heaps(on: SlopeGround, face: Face) -> list[Near]:
     edge = shapely.LineString(face.edge) if len(face.edge) > 1 else shapely.Point(face.edge[0])
     reach = max(3 * face.height, 3.0)
@@ -735,7 +583,7 @@ def _above(
     on: SlopeGround, face: Face, near: Sequence[Near], own: Element | None, *, temporary: bool
 ) -> tuple[str, ...]:
     """Heaps and the machine, other elements behind the crest and, once built, rocks."""
-    place, inward = _origin(face), face.inward[face.worst]
+    place, inward = origin_of(face), face.inward[face.worst]
     reach = max(2 * face.height, 1.5)
     said = [f"{one.name}, {on.unit.length(one.away_m, 1)} from the edge" for one in near]
     if not face.raised:

@@ -152,6 +152,8 @@ def test_a_section_that_is_asked_for_is_analysed_either_way(tmp_path):
         (face,) = [f for f in Site.open(folder).slopes.faces if f.name.startswith("across")]
         assert face.name == "across, dig"
         assert face.face.height == pytest.approx(DEPTH_M, abs=0.01)
+        assert face.face.angle_deg > 80
+        assert face.face.place[0] + 500 == pytest.approx(507, abs=0.2)
         found.append(face.worst_case.factor)
     assert found[0] == pytest.approx(found[1], rel=1e-3)
     assert found[0] < 1.0

@@ -39,11 +39,21 @@ def edge_of(face: "SlopeFace") -> shapely.LineString:
     That of what is built is drawn a little inside, beside that of the dig of the same edge.
     """
     inward = face.face.inward
-    edge = face.face.edge + (0.0 if face.temporary else _INSIDE_M) * inward
+    edge = face.face.edge + _aside(face) * inward
     if len(edge) > 1:
         return shapely.LineString(edge)
     aside = _HALF_M * inward[0][::-1] * [-1.0, 1.0]
     return shapely.LineString([edge[0] - aside, edge[0] + aside])
+
+
+def anchor_of(face: "SlopeFace") -> tuple[float, float]:
+    """Where the worst profile of a face crosses its line on the plan."""
+    x, y = face.face.edge[face.face.worst] + _aside(face) * face.face.inward[face.face.worst]
+    return float(x), float(y)
+
+
+def _aside(face: "SlopeFace") -> float:
+    return 0.0 if face.temporary else _INSIDE_M
 
 
 def region_of(face: "SlopeFace") -> shapely.Geometry:
@@ -67,7 +77,7 @@ def factor_words(case: "SlipCase") -> str:
 def pressure_words(pascal: float, unit: "Unit") -> str:
     """A pressure in kPa, or in pounds per square foot where lengths are in feet."""
     if unit.key == "m":
-        return f"{pascal / 1e3:.3g} kPa"
+        return f"{round(pascal / 1e3, 1):g} kPa"
     return f"{pascal / _PSF:,.0f} psf"
 
 

@@ -10,7 +10,15 @@ from matplotlib.backends.backend_pdf import PdfPages
 from terrain.arrays import FloatArray
 from terrain.review import canvas, look
 from terrain.review.canvas import place_label, write
-from terrain.review.face_marks import VERDICTS, WIDTHS, colour_of, edge_of, factor_words, numbered
+from terrain.review.face_marks import (
+    VERDICTS,
+    WIDTHS,
+    anchor_of,
+    colour_of,
+    edge_of,
+    factor_words,
+    numbered,
+)
 from terrain.review.heaped import draw_heaps
 from terrain.review.maps import LAND, contour_step, draw_contours, map_scale, open_map, surveyed
 from terrain.review.outlines import rings
@@ -81,7 +89,8 @@ def _sheet(site: "Site") -> "Figure":
             px, py = axes.transData.transform((x, y))
             space.taken.append((px - 4, py - 4, px + 4, py + 4))
     for number, face in told:
-        middle = face.face.place
+        middle = anchor_of(face)
+        axes.plot(*middle, "o", ms=3, color=look.INK, zorder=28)
         place_label(axes, middle, str(number), space, reach=13, size=7.5, font=canvas.SANS_BOLD)
     left, top = paper.wide_in - COLUMN_IN, paper.high_in - 0.62
     north_and_bar(sheet, unit, paper, scale, corner=(left, top))

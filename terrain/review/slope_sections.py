@@ -31,7 +31,7 @@ LOAD = "#5a4a6b"
 _LEFT_IN, _TOP_IN, _BOTTOM_IN, _RIGHT_IN = 0.45, 0.40, 1.38, 0.42
 _AXIS_IN, _HEAD_IN, _FOOT_IN, _GAP_IN = 0.36, 0.46, 0.22, 0.14
 _KPA_IN = 0.012  # height of a load, per kPa
-_CELL_IN = 0.08  # of a spot of the factors by centre
+_SPOT = 0.027  # of the width of a section: a spot of the factors by centre
 _FROM, _TO = 0.5, 3.0  # of the factor wanted: the ends of the colours
 
 
@@ -66,12 +66,12 @@ def slope_sections(site: "Site", faces: Sequence["SlopeFace"], path: Path) -> No
     figure, sheet = sheet_of(
         site,
         paper,
-        "Sections of the worst faces",
+        "Sections through faces",
         [
             f"Scale {scale_words(scale, unit, paper)}, heights as lengths.",
             f"Lengths in {unit.plural}; slopes rise to the right.",
             "Factors of safety: likely (low to high, nine strengths of ten).",
-            f"{_soils(site, faces)}.",
+            _soils(site, faces),
         ],
     )
     for number, ((face, case), view) in enumerate(zip(shown, views, strict=True)):
@@ -107,6 +107,8 @@ def _soils(site: "Site", faces: Sequence["SlopeFace"]) -> str:
 def _slip(case: "SlipCase") -> tuple[float, float]:
     """Where the slip comes out and where it begins, along the section."""
     circle = case.factors.likely.circle
+    if case.by_plane and case.plane is not None:
+        return float(case.plane.line[0, 0]), float(case.plane.line[1, 0])
     if circle is None:
         return float(case.section.along_m[0]), float(case.section.along_m[-1])
     return circle.start_m, circle.end_m
@@ -134,7 +136,7 @@ def _section(axes: "Axes", case: "SlipCase", face: "SlopeFace", scale: int, unit
     section = case.section
     low, high = axes.get_ylim()
     along, ground = section.along_m, section.ground_m
-    _spots(axes, case, scale)
+    _spots(axes, case)
     for row, top in enumerate(section.tops_m):
         axes.fill_between(along, low, top, color=STRATA[min(row, len(STRATA) - 1)], lw=0, zorder=2)
     if section.pond_m > low:
@@ -154,14 +156,9 @@ def _section(axes: "Axes", case: "SlipCase", face: "SlopeFace", scale: int, unit
 
 def _arc(case: "SlipCase") -> FloatArray | None:
     """The slip as a line, shape (n, 2): the worst circle, or the worst plane if that is worse."""
-    circle, section = case.factors.likely.circle, case.section
+    circle = case.factors.likely.circle
     if case.by_plane and case.plane is not None:
-        toe = int(np.argmin(section.ground_m))
-        x = np.linspace(section.along_m[toe], section.along_m[-1], 400)
-        z = section.ground_m[toe] + np.tan(np.radians(case.plane.dip_deg)) * (x - x[0])
-        under = z <= section.ground_at(x) + 1e-9
-        last = len(x) - 1 - int(np.argmax(under[::-1]))
-        return np.column_stack([x, z])[: last + 1]
+        return case.plane.line
     if circle is None:
         return None
     x = np.linspace(circle.start_m, circle.end_m, 121)
@@ -196,7 +193,7 @@ def _loads(axes: "Axes", section: "SlopeSection", scale: int) -> None:
         )
 
 
-def _spots(axes: "Axes", case: "SlipCase", scale: int) -> None:
+def _spots(axes: "Axes", case: "SlipCase") -> None:
     """Least factor of the first look by the centre of the circle, in squares of one size."""
     looked = case.factors.likely.looked
     looked = looked[np.isfinite(looked[:, 3])]
@@ -208,8 +205,8 @@ def _spots(axes: "Axes", case: "SlipCase", scale: int) -> None:
     away = chord * (0.25 + sagitta**2) / (2 * sagitta) - sagitta * chord
     x = 0.5 * (start + end) - away * (z1 - z0) / chord
     z = 0.5 * (z0 + z1) + away * (end - start) / chord
-    cell = _CELL_IN * 0.0254 * scale
     west, east = axes.get_xlim()
+    cell = _SPOT * (east - west)
     south, north = axes.get_ylim()
     wide, tall = math.ceil((east - west) / cell), math.ceil((north - south) / cell)
     column, row = np.floor((x - west) / cell), np.floor((z - south) / cell)
@@ -290,7 +287,7 @@ def _head(sheet: "Axes", face: "SlopeFace", case: "SlipCase", corner: tuple[floa
     name = f"{face.name}  {face.element}, {case.name}" if face.element else face.name
     write(sheet, left, top + 0.33, name, size=8, font=canvas.SANS_BOLD, va="center")
     told = (
-        f"{case.method} {factor_words(case)}, wanted {case.factors.target:g}; "
+        f"{case.method.capitalize()} {factor_words(case)}, wanted {case.factors.target:g}; "
         f"below 1 in {case.chance_below_one:.0%} of samples"
     )
     write(sheet, left, top + 0.2, told, size=6, va="center")

@@ -25,6 +25,7 @@ _NEARLY = 0.95
 _HAIR = 0.01  # of run over rise
 _FEW = 3  # profiles that make no face of their own
 _AWAY_M = 0.3  # ground that falls behind a crest, or rises before a toe, by more
+_LEVEL = 0.02  # of the height of a line's rise
 _NO_RISE_M = 1e-6  # the height of a level line, as a face
 _MOVED_M = 0.02  # what differs by less is not touched
 
@@ -198,7 +199,10 @@ def whole_rise(
         that belong to its slope: on either side as far as the ground neither falls away behind
         the crest nor rises before the toe.
     """
-    crest, toe = int(np.argmax(z)), int(np.argmin(z))
+    height = float(z.max() - z.min())
+    # level ground behind the crest and before the toe is none of the slope
+    crest = int(np.flatnonzero(z[: np.argmin(z) + 1] >= z.max() - _LEVEL * height)[-1])
+    toe = crest + int(np.argmax(z[crest:] <= z.min() + _LEVEL * height))
     before, after = np.flatnonzero(z[:crest] < z[crest] - _AWAY_M), z[toe:] > z[toe] + _AWAY_M
     first = int(before[-1]) + 1 if len(before) else 0
     last = toe + (int(np.argmax(after)) - 1 if after.any() else len(after) - 1)
@@ -206,7 +210,6 @@ def whole_rise(
     fall = -np.diff(z[crest : toe + 1]) / step
     pieces = _pieces(fall > _FLAT) if (fall > _FLAT).any() else [(0, toe - crest)]
     heights = [float(z[crest + a] - z[crest + b]) for a, b in pieces]
-    height = float(z[crest] - z[toe])
     face = Face(
         -1,
         False,

@@ -1,11 +1,12 @@
-"""Long even slopes: closed forms that need no source."""
+"""Long even slopes and planes out of steep faces: closed forms."""
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from terrain.stability import WATER_N_M3, SlopeSoil, infinite_slope
+from terrain.stability import WATER_N_M3, SlopeSoil, infinite_slope, slope_section, worst_wedge
+from terrain.stability.planar import worst_plane
 from terrain.stability.soils import check_soil
 
 
@@ -54,3 +55,26 @@ def test_a_shaken_slope_stands_worse():
 def test_weights_are_in_newtons():
     assert pytest.approx(62.4, abs=0.1) == WATER_N_M3 / 157.0874638  # lb/ft³
     assert check_soil(sand()) == sand()
+
+
+def test_the_worst_plane_of_one_soil_is_the_wedge_of_its_toe():
+    """Culmann's wedge in closed form, and its strengths told apart."""
+    ground = np.array([[-4.0, 0.0], [0.0, 0.0], [0.3, 2.0], [9.0, 2.0]])
+    soil = SlopeSoil("clay", 5e3, 25.0, 18e3, 19e3)
+    found = worst_plane(slope_section(ground, [soil]), 2.0)
+    wedge = worst_wedge(2.0, float(np.arctan2(2.0, 0.3)), soil)
+    assert found.factor == pytest.approx(wedge.factor, rel=2e-3)
+    assert found.dip_deg == pytest.approx(wedge.dip_deg, abs=1.5)
+    twice = found.factors(2 * np.array([[[5e3, soil.tan_friction]]]))
+    assert twice == pytest.approx(2 * found.factor)
+
+
+def test_a_weak_top_slides_over_what_bears_it():
+    """Half a metre of sand over rock: the wedge of the sand alone, by its own height."""
+    ground = np.array([[-4.0, 0.0], [0.0, 0.0], [0.02, 2.0], [9.0, 2.0]])
+    sand, rock = SlopeSoil("sand", 1e3, 30.0, 18e3, 19e3), SlopeSoil("rock", 2e5, 40.0, 24e3, 24e3)
+    top = np.array([[-4.0, 1.5], [0.015, 1.5], [9.0, 1.5]])
+    found = worst_plane(slope_section(ground, [sand, rock], tops=[top]), 2.0)
+    wedge = worst_wedge(0.5, float(np.arctan2(2.0, 0.02)), sand)
+    assert found.factor == pytest.approx(wedge.factor, rel=0.02)
+    assert found.line[0, 1] == pytest.approx(1.5, abs=0.01)

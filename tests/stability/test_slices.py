@@ -73,7 +73,7 @@ def test_order_of_the_methods(cohesion, friction, ratio):
     soil = SlopeSoil("soil", cohesion, friction, 18e3, 20e3, ratio)
     by_ordinary, by_bishop, _, by_spencer = factors(slope_section(GROUND, [soil]))
     assert by_ordinary <= by_bishop + 1e-9
-    assert by_spencer == pytest.approx(by_bishop, rel=0.02)
+    assert by_spencer == pytest.approx(by_bishop, rel=0.03)
 
 
 @given(st.floats(1e3, 50e3))
