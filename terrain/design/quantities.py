@@ -200,9 +200,7 @@ _SIZES = {
     ]
 }
 
-FileName = Annotated[
-    str, AfterValidator(_file), WithJsonSchema({"type": "string", "minLength": 1})
-]
+FileName = Annotated[str, AfterValidator(_file), WithJsonSchema({"type": "string", "minLength": 1})]
 Name = Annotated[str, AfterValidator(_name), WithJsonSchema({"type": "string", "minLength": 1})]
 Coordinate = Annotated[float, BeforeValidator(_length), _shown("length", _LENGTH_TEXT)]
 Level = Annotated[float, BeforeValidator(_length), _shown("length", _LENGTH_TEXT)]
