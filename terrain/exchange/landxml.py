@@ -1,18 +1,15 @@
 """LandXML 1.2: triangulated surfaces that other programs and machines read."""
 
-import os
-import tempfile
 from collections.abc import Iterator, Mapping
-from contextlib import contextmanager
 from datetime import datetime
 from pathlib import Path
-from typing import IO
 from xml.sax.saxutils import quoteattr
 
 import numpy as np
 
 from terrain.arrays import FloatArray, Int32Array
 from terrain.errors import OutputError, Place
+from terrain.exchange.whole import whole
 from terrain.surface import Tin
 from terrain.units import FOOT, METRE, US_SURVEY_FOOT, Unit
 
@@ -79,7 +76,7 @@ def write_landxml(
                 place=Place(path),
                 expected="triangles between finite points",
             )
-    with _whole(path) as out:
+    with whole(path) as free, free.open("w", encoding="utf-8", newline="\n") as out:
         out.writelines(_head(unit, crs, time or _UNSAID))
         for name, tin in surfaces.items():
             out.writelines(_surface(name, tin, shift, unit))
@@ -147,28 +144,3 @@ def _areas(tin: Tin) -> tuple[float, float]:
 def _quoted(text: str) -> str:
     """An attribute's value; characters that XML does not know are left out."""
     return quoteattr("".join(c for c in text if c.isprintable() and not "\ud800" <= c <= "\udfff"))
-
-
-@contextmanager
-def _whole(path: Path) -> Iterator[IO[str]]:
-    temporary: Path | None = None
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(suffix=path.suffix, prefix=".", dir=path.parent)
-        temporary = Path(name)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as out:
-            yield out
-        temporary.chmod(0o644)
-        temporary.replace(path)
-    except OSError as error:
-        if isinstance(error, OutputError):
-            raise
-        raise OutputError(
-            f"cannot be written: {error.strerror or error}",
-            place=Place(path),
-            expected=f"a folder that can be written to, with room for it; tried {path.parent}",
-            mend="choose another folder",
-        ) from None
-    finally:
-        if temporary is not None:
-            temporary.unlink(missing_ok=True)

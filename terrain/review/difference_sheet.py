@@ -5,13 +5,13 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from matplotlib.patches import Rectangle
 
 from terrain.arrays import FloatArray
 from terrain.comparison import MOVED_M
 from terrain.design import compose_at
 from terrain.review import canvas, look
 from terrain.review.canvas import place_label, write
+from terrain.review.colour_bar import Ends, colour_bar
 from terrain.review.maps import contour_step, draw_contours, map_scale, open_map, surveyed
 from terrain.review.outlines import rings
 from terrain.review.papers import inset, north_and_bar, paper_for, scale_words, sheet_of
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from terrain.comparison import Comparison, Displaced
     from terrain.site import Site
 
-COLUMN_IN, BAR_IN = 2.3, 1.9
+COLUMN_IN = 2.3
 LEAST_VIEW_M = 6.0
 SAME = "#efe9d8"
 
@@ -171,23 +171,8 @@ def _legend(sheet: "Axes", comparison: "Comparison", most: float, left: float, t
         )
         write(sheet, left + 0.42, y, f"{pen.words}: edge of the dig", size=7, va="center")
         y -= 0.19
-    write(sheet, left, y - 0.08, f"Second plan less first, {unit.symbol}", size=7, va="center")
-    y -= 0.26
-    colours = look.diverging_rgb(np.linspace(-1, 1, 90))
-    wide = BAR_IN / len(colours)
-    for count, colour in enumerate(colours):
-        sheet.add_patch(
-            Rectangle((left + count * wide, y - 0.13), wide * 1.05, 0.13, fc=colour, lw=0)
-        )
-    for share, side in ((-1, "left"), (0, "center"), (1, "right")):
-        at = left + BAR_IN / 2 * (share + 1)
-        words = f"{share * most / unit.metres:+.2f}" if share else "0"
-        write(sheet, at, y - 0.22, words, size=6.5, ha=side, va="center")
-    write(sheet, left, y - 0.38, "dug lower", size=6.5, va="center", color=look.REMOVED)
-    write(
-        sheet, left + BAR_IN, y - 0.38, "left higher", size=6.5, va="center", ha="right",
-        color=look.PLACED,
-    )  # fmt: skip
+    said = Ends(f"Second plan less first, {unit.symbol}", "dug lower", "left higher")
+    colour_bar(sheet, (left, y), said, most / unit.metres)
 
 
 def _line(comparison: "Comparison") -> FloatArray:

@@ -12,6 +12,7 @@ from terrain.arrays import FloatArray
 from terrain.progress import OUTSIDE, TOO_DEEP
 from terrain.review import canvas, look
 from terrain.review.canvas import place_label, write
+from terrain.review.colour_bar import Ends, colour_bar
 from terrain.review.maps import LAND, map_scale, open_map, surveyed
 from terrain.review.outlines import rings
 from terrain.review.papers import inset, north_and_bar, paper_for, scale_words, sheet_of
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     from terrain.site import Site
     from terrain.units import Unit
 
-COLUMN_IN, BAR_IN = 2.3, 1.9
+COLUMN_IN = 2.3
 LEAST_VIEW_M = 6.0
 DONE = "#f4f0e4"
 MOST_LABELS = 8
@@ -143,23 +144,8 @@ def _legend(sheet: "Axes", unit: "Unit", most: float, left: float, top: float) -
     sheet.plot([left, left + 0.32], [y, y], color=look.INK, lw=1.1, zorder=5)
     write(sheet, left + 0.42, y, "outline of an element", size=7, va="center")
     y -= 0.19
-    write(sheet, left, y - 0.08, f"Height to move, {unit.symbol}", size=7, va="center")
-    y -= 0.26
-    colours = look.diverging_rgb(np.linspace(-1, 1, 90))
-    wide = BAR_IN / len(colours)
-    for count, colour in enumerate(colours):
-        sheet.add_patch(
-            Rectangle((left + count * wide, y - 0.13), wide * 1.05, 0.13, fc=colour, lw=0)
-        )
-    for share, side in ((-1, "left"), (0, "center"), (1, "right")):
-        at = left + BAR_IN / 2 * (share + 1)
-        words = f"{share * most / unit.metres:+.2f}" if share else "0"
-        write(sheet, at, y - 0.22, words, size=6.5, ha=side, va="center")
-    write(sheet, left, y - 0.38, "still to dig", size=6.5, va="center", color=look.REMOVED)
-    write(
-        sheet, left + BAR_IN, y - 0.38, "to put back", size=6.5, va="center", ha="right",
-        color=look.PLACED,
-    )  # fmt: skip
+    said = Ends(f"Height to move, {unit.symbol}", "still to dig", "to put back")
+    colour_bar(sheet, (left, y), said, most / unit.metres)
 
 
 def _curve(axes: "Axes", progress: "Progress", unit: "Unit") -> None:
