@@ -28,6 +28,7 @@ def test_a_revision_keeps_the_ground_and_the_elements_that_stay(site):
         assert (after is before) == (before.name != "pond")
 
 
+@pytest.mark.slow
 def test_a_revision_answers_as_a_fresh_site_does(site):
     plan = deeper(site, "plunge pool", depth=1.1)
     revised, fresh = site.revised(plan), Site(plan, site.path)

@@ -18,7 +18,7 @@ from terrain.surface import Surface
 BOUND_SCALE = 2.0  # on the third differences: an upright face anywhere in a panel stays within
 SETTLED_SHARE = 0.25  # of what the bound leaves, given to the panels that gain least
 FIRST_PANELS = 16  # over what changes, if no spacing is given
-MOST_FIRST_PANELS = 2_000  # in a stretch, where what changes is a speck
+MOST_FIRST_PANELS = 100  # in a stretch, where what changes is a speck
 _INSIDE = 1e-9  # of a panel: how far within its ends its end sections are taken
 _FIVE = np.array([0.0, 0.25, 0.5, 0.75, 1.0])
 

@@ -84,6 +84,7 @@ def test_a_check_survey_against_the_ground(tmp_path, run, spoil, kind):
     assert [each["kind"] for each in bad["suspicions"]] == [kind]
 
 
+@pytest.mark.slow
 def test_a_second_ground_that_lies_elsewhere_is_told_before_anything_is_dug(tmp_path, run):
     write_spots(tmp_path / "good.csv", points_in_carolina())
     write_ply(tmp_path / "bad.ply", swapped(points_in_carolina(2.0)), faces(2.0))

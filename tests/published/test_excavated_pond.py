@@ -128,6 +128,7 @@ def test_the_whole_chain_gives_the_printed_cubic_yards(
     assert answer["water_m3"] == pytest.approx(EXACT_FT3 * FOOT**3, rel=0.005)
 
 
+@pytest.mark.slow
 def test_the_same_pond_in_us_survey_feet(tmp_path: Path, monkeypatch, capsys):
     """1200/3937 m: cubes of the two feet are 6 in a million apart."""
     dug = {}
