@@ -76,7 +76,7 @@ def command(
     leave_out_odd: LeaveOutOdd = False,
     as_json: AsJson = False,
 ) -> None:
-    """Say what moves between two plans, or when values of one plan are changed."""
+    """Say what moves between two plans, or two values in one."""
     from cli.opening import open_site
     from terrain.design.changing import read_setting
 

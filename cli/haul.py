@@ -18,7 +18,7 @@ def command(
     seed: Seed = None,
     as_json: AsJson = False,
 ) -> None:
-    """Balance the soil, count the truck loads, and say what is booked for how many days."""
+    """Balance the soil, lay the heaps, count loads and days."""
     from cli.opening import open_site
     from cli.output import print_json
 

@@ -64,7 +64,7 @@ def command(
     leave_out_odd: LeaveOutOdd = False,
     as_json: AsJson = False,
 ) -> None:
-    """Hold surveys made while digging against the dig, and record how far it is."""
+    """Hold as-dug surveys against the dig, and keep a record."""
     from cli.opening import open_site
     from cli.output import print_json, whole_file
     from terrain.exchange.record import record_progress

@@ -35,7 +35,7 @@ def command(
     seed: Seed = None,
     as_json: AsJson = False,
 ) -> None:
-    """Find the faces, hold them against rules, and look for the worst slip of each."""
+    """Find the faces of the dig, and say whether they stand."""
     from cli.opening import open_site
     from cli.output import print_json, print_lines
     from terrain.review.draw_slopes import draw_slopes

@@ -58,7 +58,7 @@ def command(
     leave_out_odd: LeaveOutOdd = False,
     as_json: AsJson = False,
 ) -> None:
-    """Set out the dig: stakes with levels and cuts, sheets to print, files for machines."""
+    """Set out the dig: stakes, sheets and files for machines."""
     from cli.opening import open_site
     from cli.output import print_json, print_lines
     from terrain.stakes import BEYOND, EVERY, Pegging

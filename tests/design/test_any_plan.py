@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pytest
 import shapely
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from terrain.design import compose, compose_at
@@ -94,10 +94,10 @@ def moved(tables: list[dict[str, Any]], turn: float, shift: tuple[float, float])
     ]
 
 
-def dug_volume(tables, ground: Plane) -> tuple[float, float]:
+def dug_volume(tables, ground: Plane, *, cell: float = CELL) -> tuple[float, float]:
     """Volume dug, and what the cells that hold a wall may hide."""
     built = elements(*tables, ground=ground, water={"w": 0.2})
-    at, weight = asked(built, ground, (-24, -24, 24, 24), CELL)
+    at, weight = asked(built, ground, (-24, -24, 24, 24), cell)
     return float(np.sum((at.existing - at.dig) * weight)), float(np.sum(weight))
 
 
@@ -121,13 +121,24 @@ def test_surfaces_lie_in_order(tables):
     assert np.all(at.owner[~cut] == -1)
 
 
+NARROW = [
+    {
+        "type": "stream", "name": "e0", "over_dig": {"side": 0.0, "below": 0.0},
+        "layers": [{"name": "gravel", "thickness": 0.125}], "cut_batter": "vertical",
+        "freeboard": 0.0, "path": [[0.0, 0.0], [3.0, 0.0], [6.0, 0.0]],
+        "levels": [0.2, 0.1, 0.0], "width": 1.0, "depth": 0.125, "side": "0.5:1",
+    }
+]  # fmt: skip
+
+
+@example(tables=NARROW, turn=1.0, east=0.0, north=0.0)
 @given(tables=plan(), turn=st.floats(0, 6.3), east=st.floats(-1, 1), north=st.floats(-1, 1))
 @settings(max_examples=15, deadline=None)
 def test_volume_stays_when_the_plan_is_turned_and_shifted(tables, turn, east, north):
-    """On level ground, within what cells of 0.25 m can tell."""
+    """On level ground, within what cells of 0.1 m can tell."""
     level = Plane(0.1, SLOPE.footprint)
-    before, _ = dug_volume(tables, level)
-    after, _ = dug_volume(moved(tables, turn, (east, north)), level)
+    before, _ = dug_volume(tables, level, cell=0.1)
+    after, _ = dug_volume(moved(tables, turn, (east, north)), level, cell=0.1)
     assert after == pytest.approx(before, rel=0.01, abs=0.15)
 
 

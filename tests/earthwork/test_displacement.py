@@ -46,10 +46,10 @@ def slab(low, high):
     """Volume of the ellipsoid between two heights over its underside, by its elliptic sections."""
     low, high = (min(max(z, 0.0), AXES[2]) for z in (low, high))
 
-    def section(z):
-        return math.pi / 4 * AXES[0] * AXES[1] * (1 - (2 * z / AXES[2] - 1) ** 2)
-
-    return quad(section, low, high)[0]
+    z = np.polynomial.Polynomial([0.0, 1.0])
+    section = math.pi / 4 * AXES[0] * AXES[1] * (1 - (2 * z / AXES[2] - 1) ** 2)
+    under = section.integ()
+    return float(under(high) - under(low))
 
 
 @given(
