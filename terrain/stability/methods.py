@@ -142,7 +142,8 @@ def spencer(slices: Slices, *, near: float = 1.0) -> SpencerFactor | None:
     slices
         The mass.
     near
-        Where to start from, such as Bishop's factor.
+        Where to start from: Bishop's factor. Far from it the equations may settle at an answer that
+        no slope has.
     """
     weight = float(np.abs(slices.down_n).sum())
     chord = float(np.ptp(slices.x_m)) or 1.0

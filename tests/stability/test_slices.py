@@ -33,8 +33,9 @@ def circle_of(section) -> Circle:
 def factors(section, count: int = 100) -> list[float]:
     circle = circle_of(section)
     slices = slices_of_circle(section, circle, count)
-    solved = spencer(slices)
-    return [ordinary(slices, circle), bishop(slices, circle), janbu(slices), solved.factor]
+    by_bishop = bishop(slices, circle)
+    solved = spencer(slices, near=by_bishop)
+    return [ordinary(slices, circle), by_bishop, janbu(slices), solved.factor]
 
 
 def test_a_slope_and_its_mirror_image_stand_alike():
@@ -66,14 +67,14 @@ def test_drawdown_is_the_worst_a_pond_can_do():
     assert (sudden.water_m <= sudden.ground_m).all()
 
 
-@given(st.floats(0, 15e3), st.floats(10, 40), st.floats(0, 0.4))
+@given(st.floats(0, 15e3), st.floats(10, 40), st.floats(0, 0.3))
 @settings(max_examples=25, deadline=None)
 def test_order_of_the_methods(cohesion, friction, ratio):
     """Ordinary ≤ Bishop, Bishop ≈ Spencer on circles (common practice)."""
     soil = SlopeSoil("soil", cohesion, friction, 18e3, 20e3, ratio)
     by_ordinary, by_bishop, _, by_spencer = factors(slope_section(GROUND, [soil]))
     assert by_ordinary <= by_bishop + 1e-9
-    assert by_spencer == pytest.approx(by_bishop, rel=0.03)
+    assert by_spencer == pytest.approx(by_bishop, rel=0.015)
 
 
 @given(st.floats(1e3, 50e3))
