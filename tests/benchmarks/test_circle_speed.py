@@ -19,9 +19,10 @@ def section():
 
 @pytest.fixture(scope="module")
 def circles(section):
-    looked = critical_circle(section).looked
-    sound = looked[np.isfinite(looked[:, 3])]
-    return np.ascontiguousarray(np.tile(sound[:, :3], (20, 1))[:40_000]), sound[:, 3]
+    looked = np.ascontiguousarray(critical_circle(section).looked[:, :3])
+    factors = factors_of(section, looked, count=SLICES)
+    sound = np.isfinite(factors)
+    return np.tile(looked[sound], (30, 1))[:40_000], factors[sound]
 
 
 def plain_bishop(start: float, end: float, sagitta: float) -> float:

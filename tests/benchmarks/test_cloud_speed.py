@@ -33,7 +33,9 @@ from pathlib import Path
 from terrain.surface.ground import ground_from_cloud
 from terrain.units import METRE
 ground = ground_from_cloud(Path(sys.argv[1]), unit=METRE)
-peak_mb = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+status = Path("/proc/self/status").read_text()
+own = status.partition("VmHWM:")[2].split()
+peak_mb = int(own[0] if own else resource.getrusage(resource.RUSAGE_SELF).ru_maxrss) / 1024
 print(json.dumps({"peak_mb": peak_mb, "points": ground.n_points, "cells": ground.n_ground_cells}))
 """
 
