@@ -78,7 +78,7 @@ def _pace(pace: "SoilPace") -> dict[str, Any]:
         "pass_m3": digger.pass_m3,
         "cycle_s": digger.cycle_s,
         "loose_m3_per_h": digger.loose_m3_per_h,
-        "bank_m3_per_h": digger.loose_m3_per_h / (1 + pace.soil.swell),
+        "bank_m3_per_h": pace.bank_m3_per_h,
         "passes": 0 if pace.fleet is None else pace.fleet.filling.passes,
     }
 
@@ -162,7 +162,7 @@ def _show_digging(site: "Site") -> None:
                 f"{each.digger.pass_m3 / unit.volume_m3:.2f}",
                 f"{each.digger.cycle_s:.0f}",
                 number(each.digger.loose_m3_per_h / unit.volume_m3),
-                number(each.digger.loose_m3_per_h / (1 + each.soil.swell) / unit.volume_m3),
+                number(each.bank_m3_per_h / unit.volume_m3),
                 "–" if each.fleet is None else f"{each.fleet.filling.passes:,}",
             )
             for each in booking.paces

@@ -153,10 +153,10 @@ def _save(site: "Site", task: "Task", name: Path) -> None:
     """Write the changed plan under a new name in the same folder, comments and all."""
     import tomlkit
 
-    from cli.output import whole_file
     from terrain.design.changing import apply, change_plan
     from terrain.design.plan import check_plan
     from terrain.errors import OutputError, Place
+    from terrain.whole import whole_file
 
     target = site.folder / name if name.parent == Path() else name
     if target.resolve().parent != site.folder.resolve() or os.path.lexists(target):
@@ -185,11 +185,12 @@ def _save(site: "Site", task: "Task", name: Path) -> None:
 def _compare(
     before: "Site", after: "Site", sets: tuple["Setting", ...], folder: Path, as_json: bool
 ) -> None:
-    from cli.output import print_json, whole_file
+    from cli.output import print_json
     from terrain.comparison import Comparison, amounts, amounts_by_element
     from terrain.design.changing import blame
     from terrain.errors import PlanError
     from terrain.review.difference_sheet import difference_sheet
+    from terrain.whole import whole_file
 
     comparison = Comparison(before, after)
     first, parts = amounts(before), amounts_by_element(before)

@@ -45,7 +45,7 @@ def command(
 
 def _copy_missing(source: Path, folder: Path) -> list[Path]:
     """Copy the sample's plan and surveys; return what is there already and differs."""
-    from cli.output import whole_file
+    from terrain.whole import whole_file
 
     kept = []
     for file in sorted(source.iterdir()):

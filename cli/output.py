@@ -1,19 +1,17 @@
 """How answers reach the person: tables on stdout, JSON on request, files whole or not at all."""
 
 import json
-import os
 import shutil
 import sys
-import tempfile
 import textwrap
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
 import typer
 
-from terrain.errors import OutputError, Place
+from terrain.whole import whole_file
 
 CAUTION = (
     "Screening aid. Local codes govern. Soil must be classified on site by a competent person; "
@@ -76,6 +74,20 @@ def warn(line: str) -> None:
     typer.echo(f"tarnwright: {line}", err=True)
 
 
+@contextmanager
+def progress_bar(what: str, count: int) -> Iterator[Callable[[], None]]:
+    """A bar on stderr where that is a terminal; call what it yields after each step."""
+    if not sys.stderr.isatty():
+        yield lambda: None
+        return
+    from rich.console import Console
+    from rich.progress import Progress
+
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        row = bar.add_task(what, total=count)
+        yield lambda: bar.advance(row)
+
+
 def number(value: float, digits: int = 1) -> str:
     """A number in a table; a dash for nothing, so that what is there stands out."""
     text = f"{value:,.{digits}f}"
@@ -105,35 +117,6 @@ def _plain(value: Any) -> Any:
     if isinstance(value, float):
         return float(value) if abs(value) < float("inf") else None
     return value
-
-
-@contextmanager
-def whole_file(path: Path) -> Iterator[Path]:
-    """Yield a temporary name beside `path`; rename it when the block succeeds."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(suffix=path.suffix, prefix=".", dir=path.parent)
-    except OSError as error:
-        raise _cannot_write(path, error) from None
-    os.close(handle)
-    temporary = Path(name)
-    try:
-        yield temporary
-        temporary.chmod(0o644)
-        temporary.replace(path)
-    except OSError as error:
-        raise _cannot_write(path, error) from None
-    finally:
-        temporary.unlink(missing_ok=True)
-
-
-def _cannot_write(path: Path, error: OSError) -> OutputError:
-    return OutputError(
-        f"cannot be written: {error.strerror or error}",
-        place=Place(path),
-        expected=f"a folder that can be written to, with room for it; tried {path.parent}",
-        mend="choose another folder with --out",
-    )
 
 
 def save_json(document: Mapping[str, Any], path: Path) -> Path:

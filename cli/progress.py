@@ -66,10 +66,11 @@ def command(
 ) -> None:
     """Hold as-dug surveys against the dig, and keep a record."""
     from cli.opening import open_site
-    from cli.output import print_json, whole_file
+    from cli.output import print_json
     from terrain.exchange.record import record_progress
     from terrain.review.progress_sheet import progress_sheet
     from terrain.units import parse_length
+    from terrain.whole import whole_file
 
     more = _more_surveys(as_dug or [], dates or [])
     opened = open_site(site, leave_out_odd=leave_out_odd, more=more)
@@ -214,7 +215,7 @@ def _row(figures: "Figures", unit: "Unit") -> tuple[str, ...]:
     def volume(value: float) -> str:
         return number(value / unit.volume_m3)
 
-    share = figures.dug_m3 / figures.planned_m3
+    share = round(figures.dug_m3 / figures.planned_m3, 2) + 0.0  # never "-0%"
     return (
         *(volume(figures.dug_m3), volume(figures.dug_pm_m3), f"{share:.0%}"),
         *(volume(figures.left_m3), volume(figures.left_pm_m3)),

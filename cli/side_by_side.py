@@ -27,13 +27,13 @@ def side_by_side(site: "Site", folder: Path) -> SideBySide:
 
     Nothing is drawn where nothing is dug or raised.
     """
-    from cli.output import whole_file
     from terrain.review.method_sections import (
         draw_page,
         draw_pages,
         drawn_stations,
         round_stations,
     )
+    from terrain.whole import whole_file
 
     stations = site.stations(round_stations(site, MOST_ROWS))
     if not drawn_stations(stations):

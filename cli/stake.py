@@ -88,7 +88,7 @@ def command(
 
 def write_files(site: "Site", stakes: "Stakes", tin: "Followed", folder: Path) -> "Sequence[Path]":
     """Write the lists, the sheets and the surfaces."""
-    from cli.sweeping import progress
+    from cli.output import progress_bar
     from terrain.exchange.csv_list import write_stakes_csv
     from terrain.exchange.geojson import write_stakes_geojson
     from terrain.exchange.geopackage import write_stakes_geopackage
@@ -118,7 +118,7 @@ def write_files(site: "Site", stakes: "Stakes", tin: "Followed", folder: Path) -
             name="dig",
         ),
     ]
-    with progress(sheet_count(site, stakes)) as advance:
+    with progress_bar("sheets", sheet_count(site, stakes)) as advance:
         return [*files, *write_stake_sheets(site, stakes, folder, advance=advance)]
 
 

@@ -19,11 +19,12 @@ def sweep_through(
     site: "Site", task: "Task", folder: Path, *, jobs: int | None, as_json: bool
 ) -> None:
     """Work through a sweep; exit with 3 where some value makes a plan that cannot be built."""
-    from cli.output import print_json, print_lines, whole_file
-    from cli.sweeping import changed_site, look_up, progress, steps
+    from cli.output import print_json, print_lines, progress_bar
+    from cli.sweeping import changed_site, look_up, steps
     from terrain.design.changing import blame
     from terrain.errors import PlanError
     from terrain.review.sweep_plot import sweep_plot
+    from terrain.whole import whole_file
 
     _check_values(task)
     base = changed_site(site, task, task.settings)
@@ -32,7 +33,7 @@ def sweep_through(
     except PlanError as error:
         raise blame(task.settings, error) if task.settings else error from None
     done: list[Step] = []
-    with progress(len(task.sweep.numbers)) as advance:
+    with progress_bar("values", len(task.sweep.numbers)) as advance:
         for step in steps(base, task, jobs=jobs):
             done.append(step)
             advance()

@@ -4,11 +4,9 @@ import math
 import multiprocessing
 import os
 import re
-import sys
 import time
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from concurrent.futures import ProcessPoolExecutor
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -226,17 +224,3 @@ def _begin(task: Task) -> None:
 def _step_here(number: float) -> Step:
     site, task = _AT_WORK[0]
     return _step(site, task, number)
-
-
-@contextmanager
-def progress(count: int) -> Iterator[Callable[[], None]]:
-    """A bar on stderr where that is a terminal; call what it yields after each step."""
-    if not sys.stderr.isatty():
-        yield lambda: None
-        return
-    from rich.console import Console
-    from rich.progress import Progress
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        row = bar.add_task("values", total=count)
-        yield lambda: bar.advance(row)

@@ -39,6 +39,11 @@ class SoilPace:
     digger: Digger
     fleet: Fleet | None
 
+    @property
+    def bank_m3_per_h(self) -> float:
+        """What is dug an hour, in place."""
+        return self.digger.loose_m3_per_h / (1 + self.soil.swell)
+
 
 @dataclass(frozen=True)
 class Carried:

@@ -29,7 +29,6 @@ from terrain.surface import Lattice, Surface
 from terrain.surface.doubt import Doubt
 from terrain.surface.volume_doubt import volume_doubts
 
-LEAST_PATCH = 4  # nodes of the lattice; smaller patches are counted, but not told one by one
 TOO_DEEP, OUTSIDE, TOO_HIGH = "too deep", "dug outside the plan", "still to dig"
 
 

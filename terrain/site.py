@@ -774,7 +774,7 @@ class Site:
     def slopes(self) -> Slopes:
         """Faces of the dig and of the finish, and whether they stand."""
         heaped = any(element.kind == "heap" for element in self.elements)
-        loose = {soil.name: soil.bank_density / (1 + soil.swell[1]) for soil in self.plan.soil}
+        loose = {soil.name: soil.loose_density for soil in likely_soils(self.plan)}
         heaps = tuple(
             LyingHeap(
                 each.name,

@@ -559,8 +559,7 @@ def _ground_water(
 def _pond(on: SlopeGround, xy: FloatArray, ground: FloatArray) -> float | None:
     """Level of the water that stands against a profile; None if it is dry."""
     at = on.composition
-    column = np.round((xy[:, 0] - at.lattice.x0) / at.lattice.cell).astype(np.int64)
-    row = np.round((xy[:, 1] - at.lattice.y0) / at.lattice.cell).astype(np.int64)
+    row, column = at.lattice.nearest(xy)
     inside = (row >= 0) & (row < at.lattice.ny) & (column >= 0) & (column < at.lattice.nx)
     level = np.full(len(xy), np.nan)
     level[inside] = at.water[row[inside], column[inside]]

@@ -4,10 +4,10 @@ import csv
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from terrain.exchange.whole import whole
 from terrain.stakes import KINDS, Mark, Stake
 from terrain.survey.bearings import degrees_minutes_seconds
 from terrain.units import Unit
+from terrain.whole import whole_file
 
 _Value = float | None
 
@@ -22,7 +22,7 @@ def write_stakes_csv(
     whose names stand in the first line.
     """
     head, rows = _head(unit, marks), [_row(stake, unit, bool(marks)) for stake in stakes]
-    with whole(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as out:
+    with whole_file(path) as temporary, temporary.open("w", encoding="utf-8", newline="") as out:
         writer = csv.writer(out, lineterminator="\n")
         writer.writerow(head)
         writer.writerows(rows)

@@ -9,9 +9,9 @@ import numpy as np
 
 from terrain.exchange.grids import to_degrees
 from terrain.exchange.stake_columns import columns
-from terrain.exchange.whole import whole
 from terrain.stakes import Stake
 from terrain.units import Unit
+from terrain.whole import whole_file
 
 _DEGREE_DIGITS = 9  # a tenth of a millimetre
 _METRE_DIGITS = 4
@@ -45,7 +45,7 @@ def write_stakes_geojson(
         }
         for row, stake in enumerate(stakes)
     ]
-    with whole(path) as temporary:
+    with whole_file(path) as temporary:
         temporary.write_text(
             json.dumps(document, ensure_ascii=False, allow_nan=False, indent=1) + "\n",
             encoding="utf-8",

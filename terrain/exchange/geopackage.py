@@ -7,12 +7,11 @@ from pathlib import Path
 import numpy as np
 import shapely
 
-from terrain.errors import OutputError, Place
 from terrain.exchange.grids import Coordinates
 from terrain.exchange.stake_columns import columns
-from terrain.exchange.whole import whole
 from terrain.stakes import Stake
 from terrain.units import Unit
+from terrain.whole import cannot_write, whole_file
 
 LAYER = "stakes"
 
@@ -40,7 +39,7 @@ def write_stakes_geopackage(
         for column in told
     ]  # fmt: skip
     absent = [np.array([value is None for value in column.values]) for column in told]
-    with whole(path) as temporary, warnings.catch_warnings():
+    with whole_file(path) as temporary, warnings.catch_warnings():
         warnings.simplefilter("ignore", UserWarning)  # a site may have no coordinate system
         try:
             raw.write(
@@ -55,10 +54,5 @@ def write_stakes_geopackage(
                 layer=LAYER,
             )
         except RuntimeError as error:  # what pyogrio raises
-            raise OutputError(
-                f"cannot be written: {error}",
-                place=Place(path),
-                expected="a folder that can be written to, with room for it",
-                mend="choose another folder",
-            ) from None
+            raise cannot_write(path, error) from None
     return path

@@ -6,10 +6,9 @@ from pathlib import Path
 import numpy as np
 
 from terrain.arrays import FloatArray
-from terrain.errors import OutputError, Place
 from terrain.exchange.grids import Coordinates
-from terrain.exchange.whole import whole
 from terrain.surface import Grid
+from terrain.whole import cannot_write, whole_file
 
 NO_DATA = -9999.0
 
@@ -36,7 +35,7 @@ def write_geotiff(
     west = (lattice.x0 + origin[0]) / coordinates.metres
     north = (lattice.y0 + (lattice.ny - 1) * lattice.cell + origin[1]) / coordinates.metres
     heights = np.where(np.isfinite(grid.z), grid.z / coordinates.metres, NO_DATA)[::-1]
-    with whole(path) as temporary, warnings.catch_warnings():
+    with whole_file(path) as temporary, warnings.catch_warnings():
         warnings.simplefilter("ignore", NotGeoreferencedWarning)
         try:
             with rasterio.open(
@@ -57,10 +56,5 @@ def write_geotiff(
                 out.set_band_description(1, f"{name}, elevation")
                 out.set_band_unit(1, coordinates.unit.name)
         except RasterioError as error:
-            raise OutputError(
-                f"cannot be written: {error}",
-                place=Place(path),
-                expected="a folder that can be written to, with room for it",
-                mend="choose another folder",
-            ) from None
+            raise cannot_write(path, error) from None
     return path

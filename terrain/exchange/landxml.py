@@ -9,9 +9,9 @@ import numpy as np
 
 from terrain.arrays import FloatArray, Int32Array
 from terrain.errors import OutputError, Place
-from terrain.exchange.whole import whole
 from terrain.surface import Tin
 from terrain.units import FOOT, METRE, US_SURVEY_FOOT, Unit
+from terrain.whole import whole_file
 
 NAMESPACE = "http://www.landxml.org/schema/LandXML-1.2"
 _UNSAID = datetime(1970, 1, 1)
@@ -76,7 +76,7 @@ def write_landxml(
                 place=Place(path),
                 expected="triangles between finite points",
             )
-    with whole(path) as free, free.open("w", encoding="utf-8", newline="\n") as out:
+    with whole_file(path) as free, free.open("w", encoding="utf-8", newline="\n") as out:
         out.writelines(_head(unit, crs, time or _UNSAID))
         for name, tin in surfaces.items():
             out.writelines(_surface(name, tin, shift, unit))

@@ -20,6 +20,7 @@ import shapely
 
 from terrain.errors import OutputError, Place
 from terrain.exchange.grids import Coordinates, coordinates_of
+from terrain.whole import cannot_write
 
 if TYPE_CHECKING:
     from terrain.progress import DayProgress, Figures, Patch, Progress
@@ -212,7 +213,7 @@ def _check_head(path: Path) -> None:
         with path.open("rb") as source:
             head = source.read(len(_MAGIC))
     except OSError as error:
-        raise _not_written(path, error.strerror or str(error)) from None
+        raise cannot_write(path, error.strerror or str(error)) from None
     if head and head != _MAGIC:
         raise _foreign(path, f"it begins with {head[:8]!r}")
 
@@ -240,7 +241,7 @@ def _writing(path: Path) -> Iterator[sqlite3.Connection]:
                 expected="a record that is free to write",
                 mend="close it in the program that edits it, then run again",
             ) from None
-        raise _not_written(path, str(error)) from None
+        raise cannot_write(path, str(error)) from None
     except sqlite3.DatabaseError as error:
         raise _damaged(path, str(error)) from None
 
@@ -379,15 +380,6 @@ def geometry_blob(region: shapely.Polygon | shapely.MultiPolygon, srs_id: int) -
     head = struct.pack("<2sBBi4d", b"GP", 0, 0b00000011, srs_id, west, east, south, north)
     wkb: bytes = shapely.to_wkb(whole, byte_order=1, flavor="iso", output_dimension=2)
     return head + wkb
-
-
-def _not_written(path: Path, why: str) -> OutputError:
-    return OutputError(
-        f"the record cannot be written: {why}",
-        place=Place(path),
-        expected=f"a folder that can be written to, with room for it; tried {path.parent}",
-        mend="choose another folder with --out",
-    )
 
 
 def _damaged(path: Path, why: str) -> OutputError:

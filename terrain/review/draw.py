@@ -9,11 +9,11 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import TYPE_CHECKING
 
-from terrain.errors import OutputError, Place
 from terrain.review.page import write_page
 from terrain.review.rendering import WINDOW_VARIABLE, Rendering, this_machine
 from terrain.review.sheets import plan_sheet, sections_sheet
 from terrain.review.survey_sheet import survey_sheet
+from terrain.whole import written_into
 
 if TYPE_CHECKING:
     from terrain.site import Site
@@ -43,8 +43,7 @@ def draw_site(site: "Site", folder: Path) -> Drawn:
     OutputError
         If the folder cannot be written to.
     """
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
+    with written_into(folder):
         with ThreadPoolExecutor(max_workers=1) as helper:
             probed = helper.submit(this_machine)
             files = [
@@ -56,13 +55,6 @@ def draw_site(site: "Site", folder: Path) -> Drawn:
             found = probed.result()
         if found.works:
             files = _pictures(site, folder, found) + files
-    except OSError as error:
-        raise OutputError(
-            f"cannot write: {error.strerror or error}",
-            place=Place(folder),
-            expected="a folder that can be written to, with room on its disk",
-            mend="choose another folder for the output",
-        ) from error
     return Drawn(tuple(files), () if found.works else (found.advice,))
 
 

@@ -6,11 +6,11 @@ from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from terrain.errors import OutputError, Place
 from terrain.review.draw import Drawn, make_whole
 from terrain.review.rendering import WINDOW_VARIABLE, Rendering, this_machine
 from terrain.review.slope_plan import slope_plan
 from terrain.review.slope_sections import MOST_SECTIONS, slope_sections
+from terrain.whole import written_into
 
 if TYPE_CHECKING:
     from terrain.site import Site
@@ -26,8 +26,7 @@ def draw_slopes(site: "Site", folder: Path, chosen: Sequence["SlopeFace"] = ()) 
         If the folder cannot be written to.
     """
     faces = list(chosen) or worst_of_each(site.slopes.faces, MOST_SECTIONS)
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
+    with written_into(folder):
         files = [
             make_whole(folder / "slopes.png", partial(slope_plan, site)),
             make_whole(folder / "slopes.pdf", partial(slope_plan, site)),
@@ -38,13 +37,6 @@ def draw_slopes(site: "Site", folder: Path, chosen: Sequence["SlopeFace"] = ()) 
         found = this_machine()
         if found.works:
             files += _pictures(site, folder, found)
-    except OSError as error:
-        raise OutputError(
-            f"cannot write: {error.strerror or error}",
-            place=Place(folder),
-            expected="a folder that can be written to, with room on its disk",
-            mend="choose another folder for the output",
-        ) from error
     return Drawn(tuple(files), () if found.works else (found.advice,))
 
 

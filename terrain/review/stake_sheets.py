@@ -19,12 +19,12 @@ from matplotlib.patches import Rectangle
 
 from terrain.arrays import FloatArray
 from terrain.design.breaks import level_lines
-from terrain.errors import OutputError, Place
 from terrain.review import canvas, look
 from terrain.review.canvas import FreeSpace, extent, place_label, write
 from terrain.review.papers import DPI, Paper, north_and_bar, paper_for, true_scale
 from terrain.stakes import KINDS, Stake, Stakes
 from terrain.survey.bearings import degrees_minutes_seconds
+from terrain.whole import written_into
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -72,20 +72,12 @@ def write_stake_sheets(
         The folder cannot be written to.
     """
     made = []
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
+    with written_into(folder):
         for element in site.elements:
             name = _file_name(element.name)
             with TemporaryDirectory(prefix=".drawing-", dir=folder) as aside:
                 files = _sheets(site, stakes, element, Path(aside) / name, advance)
                 made += [file.replace(folder / file.name) for file in files]
-    except OSError as error:
-        raise OutputError(
-            f"cannot write: {error.strerror or error}",
-            place=Place(folder),
-            expected="a folder that can be written to, with room on its disk",
-            mend="choose another folder with --out",
-        ) from error
     return made
 
 

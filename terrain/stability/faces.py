@@ -322,8 +322,7 @@ def _pieces(steep: FloatArray) -> list[tuple[int, int]]:
 
 def _at_nodes(values: FloatArray | IntArray, lattice: Lattice, xy: FloatArray) -> FloatArray:
     """Values at the nodes nearest to places, shape (n,)."""
-    column = np.round((xy[:, 0] - lattice.x0) / lattice.cell).astype(np.int64)
-    row = np.round((xy[:, 1] - lattice.y0) / lattice.cell).astype(np.int64)
+    row, column = lattice.nearest(xy)
     inside = values[np.clip(row, 0, lattice.ny - 1), np.clip(column, 0, lattice.nx - 1)]
     return np.asarray(inside, dtype=np.float64)
 

@@ -246,9 +246,10 @@ def bishop_of_table(table: FloatArray, x: float, z: float, close: float) -> floa
             m_alpha = (1.0 + slope * tan / factor) / secant
             if m_alpha < LEAST_M_ALPHA:
                 return -1.0
-            shear = table[COHESION, i] * width + (table[DOWN, i] - table[PORE, i] * width) * tan
+            effective = max(table[DOWN, i] - table[PORE, i] * width, 0.0)
+            shear = table[COHESION, i] * width + effective * tan
             dx, dz = table[X, i] - x, table[Z, i] - z
-            strength += np.sqrt(dx * dx + dz * dz) * max(shear, 0.0) / m_alpha
+            strength += np.sqrt(dx * dx + dz * dz) * shear / m_alpha
         last, factor = factor, strength / driving
         if factor <= 0.0:
             return -1.0

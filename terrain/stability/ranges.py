@@ -62,26 +62,6 @@ class FactorRange:
     strengths: FloatArray
     target: float
 
-    @property
-    def low(self) -> float:
-        """Factor that 95 % of the samples exceed."""
-        return float(np.quantile(self.factors, 0.05))
-
-    @property
-    def high(self) -> float:
-        """Factor that 5 % of the samples exceed."""
-        return float(np.quantile(self.factors, 0.95))
-
-    @property
-    def chance_below_one(self) -> float:
-        """Share of the samples that do not stand."""
-        return float((self.factors < 1.0).mean())
-
-    @property
-    def chance_below_target(self) -> float:
-        """Share of the samples that miss the target."""
-        return float((self.factors < self.target).mean())
-
 
 def factor_range(
     section: SlopeSection,
@@ -103,7 +83,7 @@ def factor_range(
     Parameters
     ----------
     section
-        The slope; the strengths of its soils are replaced.
+        The slope; its soils are replaced.
     soils
         The ranges, in the order of the section's soils.
     target
@@ -114,9 +94,12 @@ def factor_range(
         How many are drawn, and from which seed.
     """
 
+    def strong(which: int) -> SlopeSection:
+        return replace(section, soils=tuple(soil.at(which) for soil in soils))
+
     def search(which: int, rounds: int, seeds: FloatArray | None = None) -> Critical:
         return critical_circle(
-            replace(section, soils=tuple(soil.at(which) for soil in soils)),
+            strong(which),
             starts=starts,
             ends=ends,
             least_depth_m=least_depth_m,
@@ -129,7 +112,7 @@ def factor_range(
     likely = search(1, ROUNDS, np.array(ends_found) if ends_found else None)
     circles = np.concatenate([_worst(each) for each in (worst, likely, best)])
     drawn = np.random.default_rng(seed).uniform(size=(samples, len(soils)))
-    strengths = np.tile(section.strengths, (samples, 1, 1))
+    strengths = np.tile(strong(1).strengths, (samples, 1, 1))
     for column, soil in enumerate(soils):
         shares = drawn[:, column]
         strengths[:, column, 0] = _triangular(soil.cohesion_pa, shares)

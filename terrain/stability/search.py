@@ -7,7 +7,7 @@ import numpy as np
 from terrain.arrays import FloatArray, IntArray
 from terrain.kernels import kernel
 from terrain.stability.methods import bishop_of_table
-from terrain.stability.section import SlopeSection, crack_force
+from terrain.stability.section import Numbers, SlopeSection
 from terrain.stability.slices import Circle, circle_of, circle_through, cut_circle
 
 SAGITTA = (0.02, 0.9)
@@ -196,37 +196,20 @@ def factors_of(
     strengths
         In place of the section's own, shape (k, 5).
     """
-    return factors_of_circles(
-        section.along_m, section.ground_m, section.tops_m, section.water_m,
-        section.strengths if strengths is None else strengths,
-        section.loads, section.pond_m, section.seismic, section.crack_m, crack_force(section),
-        section.crack_water_m, circles, least_depth_m, count,
-        np.zeros(4, dtype=np.int64) if tally is None else tally,
-    )  # fmt: skip
+    slope = section.numbers if strengths is None else section.numbers._replace(strengths=strengths)
+    counted = np.zeros(4, dtype=np.int64) if tally is None else tally
+    return factors_of_circles(slope, circles, least_depth_m, count, counted)
 
 
 @kernel
 def factors_of_circles(
-    along: FloatArray,
-    ground: FloatArray,
-    tops: FloatArray,
-    water: FloatArray,
-    strengths: FloatArray,
-    loads: FloatArray,
-    pond: float,
-    seismic: float,
-    crack: float,
-    push: float,
-    crack_water: float,
-    asked: FloatArray,
-    least_depth: float,
-    count: int,
-    tally: IntArray,
+    slope: Numbers, asked: FloatArray, least_depth: float, count: int, tally: IntArray
 ) -> FloatArray:
     """Bishop's factor of many circles (start, end, sagitta), infinite where there is none.
 
     `tally` counts those that have one, are off the ground, are inadmissible, do not settle.
     """
+    along, ground = slope.along, slope.ground
     table, circle = np.empty((10, count)), np.empty(5)
     out = np.full(asked.shape[0], np.inf)
     for k in range(asked.shape[0]):
@@ -238,10 +221,7 @@ def factors_of_circles(
             circle[0], circle[1], circle[2] = circle_of(
                 circle[3], start, circle[4], end, asked[k, 2]
             )
-            off = end <= start or not cut_circle(
-                along, ground, tops, water, strengths, loads, pond, seismic, crack, push,
-                crack_water, circle, table,
-            )  # fmt: skip
+            off = end <= start or not cut_circle(slope, circle, table)
         if not off and least_depth > 0.0:
             deepest = 0.0
             for i in range(count):

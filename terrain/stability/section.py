@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from typing import NamedTuple
 
 import numpy as np
 
@@ -11,6 +12,25 @@ from terrain.stability.soils import WATER_N_M3, SlopeSoil, check_soil
 
 _TOUCH_M = 1e-6
 _NO_LOADS = np.empty((0, 3))
+
+
+class Numbers(NamedTuple):
+    """A slope as kernels take it; names as of `SlopeSection`.
+
+    `push` is what the water in the crack pushes with, N per metre of slope: `½ γw h²`.
+    """
+
+    along: FloatArray
+    ground: FloatArray
+    tops: FloatArray
+    water: FloatArray
+    strengths: FloatArray
+    loads: FloatArray
+    pond: float
+    seismic: float
+    crack: float
+    crack_water: float
+    push: float
 
 
 @dataclass(frozen=True)
@@ -63,6 +83,23 @@ class SlopeSection:
                 [s.cohesion_pa, s.tan_friction, s.moist_n_m3, s.saturated_n_m3, s.pore_ratio]
                 for s in self.soils
             ]
+        )
+
+    @property
+    def numbers(self) -> Numbers:
+        """The same for kernels."""
+        return Numbers(
+            self.along_m,
+            self.ground_m,
+            self.tops_m,
+            self.water_m,
+            self.strengths,
+            self.loads,
+            self.pond_m,
+            self.seismic,
+            self.crack_m,
+            self.crack_water_m,
+            0.5 * WATER_N_M3 * self.crack_water_m**2,
         )
 
     def ground_at(self, along: FloatArray) -> FloatArray:
@@ -260,8 +297,3 @@ def _check_loads(
             expected="no more water than the crack is deep",
             mend="lower one or raise the other",
         )
-
-
-def crack_force(section: SlopeSection) -> float:
-    """Push of the water in the tension crack, N per metre of slope: `½ γw h²`."""
-    return 0.5 * WATER_N_M3 * section.crack_water_m**2

@@ -6,7 +6,7 @@ import numpy as np
 
 from terrain.arrays import FloatArray
 from terrain.kernels import kernel
-from terrain.stability.section import SlopeSection, crack_force
+from terrain.stability.section import Numbers, SlopeSection
 from terrain.stability.soils import WATER_N_M3
 
 # rows of a table of slices: middle, foot and slope of the base, width; forces in N per metre
@@ -82,13 +82,8 @@ def slices_of_circle(section: SlopeSection, circle: Circle, count: int) -> Slice
     None where the arc leaves the ground, is upright, or does not rise to the right.
     """
     table = np.empty((10, count))
-    cut = cut_circle(
-        section.along_m, section.ground_m, section.tops_m, section.water_m, section.strengths,
-        section.loads, section.pond_m, section.seismic, section.crack_m, crack_force(section),
-        section.crack_water_m,
-        np.array([circle.x_m, circle.z_m, circle.radius_m, circle.start_m, circle.end_m]),
-        table,
-    )  # fmt: skip
+    named = np.array([circle.x_m, circle.z_m, circle.radius_m, circle.start_m, circle.end_m])
+    cut = cut_circle(section.numbers, named, table)
     return Slices(*table) if cut else None
 
 
@@ -119,13 +114,8 @@ def slices_of_line(section: SlopeSection, slip: FloatArray, count: int) -> Slice
     table[X], table[WIDTH] = 0.5 * (edges[1:] + edges[:-1]), np.diff(edges)
     foot = np.interp(edges, slip[:, 0], slip[:, 1])
     table[Z], table[SLOPE] = 0.5 * (foot[1:] + foot[:-1]), np.diff(foot) / np.diff(edges)
-    cut = load_slices(
-        section.along_m, section.ground_m, section.tops_m, section.water_m, section.strengths,
-        section.loads, section.pond_m, section.seismic, table,
-    )  # fmt: skip
-    if not cut:
+    if not load_slices(section.numbers, table):
         return None
-    _push_crack(crack_force(section), section.crack_water_m, table)
     return Slices(*table)
 
 
@@ -145,27 +135,14 @@ def circle_of(
 
 
 @kernel
-def cut_circle(
-    along: FloatArray,
-    ground: FloatArray,
-    tops: FloatArray,
-    water: FloatArray,
-    strengths: FloatArray,
-    loads: FloatArray,
-    pond: float,
-    seismic: float,
-    crack: float,
-    push: float,
-    crack_water: float,
-    circle: FloatArray,
-    table: FloatArray,
-) -> bool:
+def cut_circle(slope: Numbers, circle: FloatArray, table: FloatArray) -> bool:
     """Fill a table of slices, shape (10, n), over a circle (x, z, radius, start, end)."""
+    along, ground = slope.along, slope.ground
     x, z, radius, start, end = circle[0], circle[1], circle[2], circle[3], circle[4]
     if max(np.interp(start, along, ground), np.interp(end, along, ground)) > z + _THIN_M:
         return False
-    if crack > 0.0:
-        end = _end_at_crack(along, ground, x, z, radius, start, end, crack)
+    if slope.crack > 0.0:
+        end = _end_at_crack(slope, circle)
     if end - start < _THIN_M or start <= x - radius or end >= x + radius:
         return False
     count = table.shape[1]
@@ -179,35 +156,25 @@ def cut_circle(
         table[X, i], table[WIDTH, i] = start + (i + 0.5) * width, width
         table[Z, i], table[SLOPE, i] = 0.5 * (lower + upper), (upper - lower) / width
         lower = upper
-    if not load_slices(along, ground, tops, water, strengths, loads, pond, seismic, table):
-        return False
-    _push_crack(push, crack_water, table)
-    return True
+    return load_slices(slope, table)
 
 
 @kernel
-def _end_at_crack(
-    along: FloatArray,
-    ground: FloatArray,
-    x: float,
-    z: float,
-    radius: float,
-    start: float,
-    end: float,
-    crack: float,
-) -> float:
+def _end_at_crack(slope: Numbers, circle: FloatArray) -> float:
     """Where the upper half of an arc is as deep as the crack; the start if it never is."""
-    low, high = 0.5 * (start + end), end
-    if np.interp(low, along, ground) - z + np.sqrt(radius**2 - (low - x) ** 2) < crack:
-        return start
+    x, z, radius = circle[0], circle[1], circle[2]
+    low, high = 0.5 * (circle[3] + circle[4]), circle[4]
+    under = np.interp(low, slope.along, slope.ground) - z
+    if under + np.sqrt(radius**2 - (low - x) ** 2) < slope.crack:
+        return float(circle[3])
     for _ in range(40):
         middle = 0.5 * (low + high)
         away = max(radius**2 - (middle - x) ** 2, 0.0)
-        if np.interp(middle, along, ground) - z + np.sqrt(away) < crack:
+        if np.interp(middle, slope.along, slope.ground) - z + np.sqrt(away) < slope.crack:
             high = middle
         else:
             low = middle
-    return low
+    return float(low)
 
 
 @kernel
@@ -221,18 +188,10 @@ def _push_crack(push: float, depth: float, table: FloatArray) -> None:
 
 
 @kernel
-def load_slices(
-    along: FloatArray,
-    ground: FloatArray,
-    tops: FloatArray,
-    water: FloatArray,
-    strengths: FloatArray,
-    loads: FloatArray,
-    pond: float,
-    seismic: float,
-    table: FloatArray,
-) -> bool:
+def load_slices(slope: Numbers, table: FloatArray) -> bool:
     """Fill the forces into a table of slices whose bases are known; False off the ground."""
+    along, ground, tops, water = slope.along, slope.ground, slope.tops, slope.water
+    strengths, loads, pond, seismic = slope.strengths, slope.loads, slope.pond, slope.seismic
     strata, last = tops.shape[0], along.shape[0] - 2
     k = 0
     for i in range(table.shape[1]):
@@ -280,4 +239,5 @@ def load_slices(
             strengths[own, 0],
             strengths[own, 1],
         )
+    _push_crack(slope.push, slope.crack_water, table)
     return True

@@ -6,7 +6,7 @@ from functools import cached_property
 
 import numpy as np
 
-from terrain.arrays import FloatArray
+from terrain.arrays import FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -57,6 +57,14 @@ class Lattice:
     def nodes(self) -> FloatArray:
         """Every node, shape (ny * nx, 2), row by row from the south-west."""
         return np.column_stack([np.tile(self.x, self.ny), np.repeat(self.y, self.nx)])
+
+    def nearest(self, xy: FloatArray) -> tuple[IntArray, IntArray]:
+        """Row and column of the nodes nearest to places, shape (n, 2) → (n,) each.
+
+        Of places off the lattice they lie off it too.
+        """
+        column = np.round((xy[:, 0] - self.x0) / self.cell).astype(np.int64)
+        return np.round((xy[:, 1] - self.y0) / self.cell).astype(np.int64), column
 
     @property
     def bounds(self) -> tuple[float, float, float, float]:

@@ -205,7 +205,8 @@ def test_new_leaves_nothing_when_it_fails(
 
 
 def test_a_result_is_whole_or_not_there(tmp_path: Path):
-    from cli.output import save_json, whole_file
+    from cli.output import save_json
+    from terrain.whole import whole_file
 
     target = tmp_path / "out" / "volumes.json"
     save_json({"a_m": 1.0}, target)

@@ -10,7 +10,6 @@ from terrain.earthwork.uncertainty import (
     Dug,
     Source,
     dug_of,
-    factor_part,
     upright_faces,
     volume_uncertainty,
 )
@@ -104,18 +103,6 @@ def test_what_is_dug_by_its_depth():
     assert not ring.region.contains(shapely.Point(109, -43))
     assert ring.faces_m2 == pytest.approx(2 * np.pi * (5 + 2), rel=0.06)
     assert dug_of(np.full(lattice.shape, np.nan), lattice) is None
-
-
-def test_a_range_of_swell():
-    """Symmetric: (c − a) / √24 (any table of distributions); and against a sample."""
-    assert factor_part("swell", 100.0, 1.2, 1.3, 1.4).pm_m3 == pytest.approx(
-        1.96 * 100 * 0.2 / 24**0.5
-    )
-    drawn = np.random.default_rng(1).triangular(1.1, 1.15, 1.5, 400_000)
-    assert factor_part("swell", 50.0, 1.1, 1.15, 1.5).pm_m3 == pytest.approx(
-        1.96 * 50 * drawn.std(), rel=0.01
-    )
-    assert factor_part("swell", 50.0, 1.2, 1.2, 1.2).pm_m3 == 0.0
 
 
 PIT_M, PIT_DEPTH_M = 5.0, 1.2

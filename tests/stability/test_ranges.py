@@ -1,5 +1,7 @@
 """Factors over a range of strengths: bounds, closed forms and seeds."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -37,8 +39,6 @@ def test_undrained_factors_are_as_many_times_the_strength(section):
 def test_a_sure_strength_has_one_factor(section):
     found = factor_range(section, [undrained(15e3, 15e3, 15e3)], target=1.3)
     assert found.factors == pytest.approx(critical_circle(section).factor)
-    assert found.low == found.high
-    assert found.chance_below_one in (0.0, 1.0)
 
 
 def test_samples_lie_between_the_searches_and_follow_the_seed(section):
@@ -48,17 +48,19 @@ def test_samples_lie_between_the_searches_and_follow_the_seed(section):
         factor_range(section, [span], target=1.3, seed=seed) for seed in (1, 1, 2)
     )
     assert found.worst.factor <= found.factors.min() * (1 + 1e-9)
-    assert found.low < found.likely.factor < found.high
+    low, high = np.quantile(found.factors, [0.05, 0.95])
+    assert low < found.likely.factor < high
     assert np.array_equal(found.factors, again.factors)
     assert not np.array_equal(found.factors, other.factors)
-    assert found.chance_below_one <= found.chance_below_target
 
 
 def test_each_sample_is_near_its_own_search(section):
-    """The worst circles of three searches hold that of a strength between within 1 %."""
-    for cohesion, friction in ((2e3, 22.0), (6e3, 28.0)):
-        own = slope_section(GROUND, [SlopeSoil("loam", cohesion, friction, 18e3, 20e3)])
-        sure = SoilRange(own.soils[0], (1e3, cohesion, 9e3), (20.0, friction, 31.0))
-        found = factor_range(own, [sure], target=1.3, samples=2000)
-        nearest = np.abs(found.factors - critical_circle(own).factor).min()
-        assert nearest < 0.01
+    """The worst circles of three searches hold that of a strength between within 2 %."""
+    soil = SlopeSoil("loam", 4e3, 25.0, 18e3, 20e3)
+    span = SoilRange(soil, (1e3, 4e3, 9e3), (20.0, 25.0, 31.0))
+    found = factor_range(section, [span], target=1.3, samples=6)
+    for factor, (cohesion, tangent) in zip(found.factors, found.strengths[:, 0], strict=True):
+        friction = float(np.degrees(np.arctan(tangent)))
+        drawn = replace(soil, cohesion_pa=float(cohesion), friction_deg=friction)
+        own = critical_circle(replace(section, soils=(drawn,))).factor
+        assert own * (1 - 1e-6) <= factor <= 1.02 * own

@@ -149,6 +149,8 @@ def test_the_search_counts_every_circle_and_narrows():
     assert found.off + found.inadmissible + found.unsettled < found.tried
     assert (np.diff(found.path) <= 1e-9).all()
     assert found.factor == found.path[-1] <= found.looked[:, 3].min()
+    slices = slices_of_circle(slope_section(GROUND, [CLAY]), found.circle, 30)
+    assert bishop(slices, found.circle) == pytest.approx(found.factor, rel=1e-5)
 
 
 def test_no_circle_slides_on_level_ground():

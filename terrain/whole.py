@@ -10,7 +10,7 @@ from terrain.errors import OutputError, Place
 
 
 @contextmanager
-def whole(path: Path) -> Iterator[Path]:
+def whole_file(path: Path) -> Iterator[Path]:
     """Yield a free name beside `path`; what is written there takes the path when all went well.
 
     Raises
@@ -31,12 +31,35 @@ def whole(path: Path) -> Iterator[Path]:
     except OSError as error:
         if isinstance(error, OutputError):
             raise
-        raise OutputError(
-            f"cannot be written: {error.strerror or error}",
-            place=Place(path),
-            expected=f"a folder that can be written to, with room for it; tried {path.parent}",
-            mend="choose another folder",
-        ) from None
+        raise cannot_write(path, error.strerror or error) from None
     finally:
         if temporary is not None:
             temporary.unlink(missing_ok=True)
+
+
+@contextmanager
+def written_into(folder: Path) -> Iterator[None]:
+    """Make a folder that files are written into.
+
+    Raises
+    ------
+    OutputError
+        It, or what is written there, cannot be written.
+    """
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        yield
+    except OSError as error:
+        if isinstance(error, OutputError):
+            raise
+        raise cannot_write(folder, error.strerror or error) from None
+
+
+def cannot_write(path: Path, reason: object) -> OutputError:
+    """The error for a file, or a folder, that cannot be written."""
+    return OutputError(
+        f"cannot be written: {reason}",
+        place=Place(path),
+        expected=f"a folder that can be written to, with room for it; tried {path.parent}",
+        mend="choose another folder with --out",
+    )
