@@ -38,6 +38,7 @@ KINDS = {
 """What each kind of point is called, in the order in which they are listed."""
 
 _MOST = 20_000
+FARTHEST_M = 50.0  # stakes farther apart set nothing out
 _DUG_M = 1e-4
 _STEP_M = 0.05
 _BESIDE_M = 0.001  # how far a point that lies on a wall is moved
@@ -218,10 +219,11 @@ class _Dig:
 
 def _check(pegging: Pegging, site: StakeGround) -> None:
     for words, value in (("points", pegging.every_m), ("offset stakes", pegging.beyond_m)):
-        if not (value > 0 and math.isfinite(value)):
+        if not 0 < value <= FARTHEST_M:
+            most = site.unit.length(FARTHEST_M, 0)
             raise PlanError(
                 f"{words} at {site.unit.length(value)}",
-                expected="a distance greater than nothing",
+                expected=f"a distance greater than nothing and of {most} at most",
                 mend=f"give a distance such as {site.unit.length(EVERY[site.unit.key])}",
             )
     count = sum(

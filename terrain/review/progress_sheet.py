@@ -57,7 +57,8 @@ def progress_sheet(site: "Site", progress: "Progress", path: pathlib.Path) -> No
         if patch.kind in (TOO_DEEP, OUTSIDE):
             for ring in rings(patch.region):
                 axes.plot(*np.array(ring.coords)[:, :2].T, color=look.ALERT, lw=1.2, zorder=12)
-    for patch in last.patches[:MOST_LABELS]:
+    seen = [patch for patch in last.patches if patch.volume_m3 >= 0.05 * unit.volume_m3]
+    for patch in seen[:MOST_LABELS]:
         place_label(axes, patch.middle, _label(patch, unit), space, reach=26, size=7)
     left, top = paper.wide_in - COLUMN_IN, paper.high_in - 0.62
     north_and_bar(sheet, unit, paper, scale, corner=(left, top))

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from matplotlib.ticker import MaxNLocator
+
 from terrain.review import canvas, look
 from terrain.review.canvas import write
 
@@ -82,6 +84,8 @@ def sweep_plot(
             axes.plot(
                 [value], [0.06], "x", ms=6, color=look.ALERT, transform=axes.get_xaxis_transform()
             )
+        if not curve.symbol and all(each == round(each) for each in heights if each == each):
+            axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))
         axes.ticklabel_format(useOffset=False)
         _room_for(axes, [*(each for each in heights if math.isfinite(each)), curve.planned])
         axes.tick_params(labelsize=7, colors=look.INK, labelbottom=row == len(curves) - 1)

@@ -36,6 +36,7 @@ def test_what_does_not_serve(run, folder, tmp_path):
         (["--from", "A", "--to", "A"], "two different control points"),
         (["--from", "A", "--to", "nobody"], "'nobody'"),
         (["--every", "0"], "greater than nothing"),
+        (["--every", "9999"], "at most"),
         (["--every", "far"], "not a length"),
     ):
         said = run("stake", folder, *words, "--out", tmp_path / "none")
