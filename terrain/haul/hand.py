@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 from terrain.design.soil_tables import Digging
 
-# Person-hours for each m³ in place: an estimator's list of labour for sand, medium and heavy soil;
-# broken rock as twice heavy soil (common practice).
+# Person-hours for each m³ in place: an estimator's list of labour for sand, medium and heavy soil,
+# and broken rock as twice heavy soil (common practice).
 _DIG: dict[Digging, float] = {"easy": 1.2, "medium": 2.2, "hard": 3.3, "rock": 6.6}
 _LOAD: dict[Digging, float] = {"easy": 1.0, "medium": 1.3, "hard": 1.9, "rock": 1.9}
 _WHEEL, _PUT_BACK = 1.25, 1.0  # by barrow up to 50 m; placed and tamped

@@ -84,7 +84,7 @@ def sweep_plot(
             axes.plot(
                 [value], [0.06], "x", ms=6, color=look.ALERT, transform=axes.get_xaxis_transform()
             )
-        if not curve.symbol and all(each == round(each) for each in heights if each == each):
+        if not curve.symbol and all(each == round(each) for each in heights if math.isfinite(each)):
             axes.yaxis.set_major_locator(MaxNLocator(4, integer=True))
         axes.ticklabel_format(useOffset=False)
         _room_for(axes, [*(each for each in heights if math.isfinite(each)), curve.planned])

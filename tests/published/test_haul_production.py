@@ -1,6 +1,8 @@
-"""What excavators, trucks and loaders move in an hour, against textbooks and published problems.
+"""What excavators, trucks and loaders move in an hour.
 
-Problems are published with their numbers; where no answer is, it is worked by hand here.
+Against textbooks and a field manual, from memory, and against problems of the textbook kind whose
+answers are worked by hand here. The planning tables of loaders and of hand work are common
+practice; where they were read was not kept.
 """
 
 import pytest
@@ -34,7 +36,7 @@ def test_a_small_excavator_in_sand_and_gravel():
 
 
 def test_a_basement_in_common_earth():
-    """A published problem; by hand 160 · 1.0792 · 1.5 · 0.90 · 50/60 = 194.3 LCY/h, 155 BCY/h.
+    """By hand: 160 · 1.0792 · 1.5 · 0.90 · 50/60 = 194.3 LCY/h, 155 BCY/h.
 
     Bucket 1.5 yd³ filled to 0.90; 13 ft of 24 ft deep, swing 90°, 50 min/h, swell 25 % (FM 5-434
     for common earth). At 54.2 % of the depth the textbook's factor lies between 1.10 and 1.00.
@@ -49,7 +51,7 @@ def test_a_basement_in_common_earth():
 
 
 def test_days_to_dig_a_dam():
-    """A published problem, worked by hand: 64,000 yd³ compacted are 64.1 days of 8 h.
+    """By hand: 64,000 yd³ compacted are 64.1 days of 8 h.
 
     A pass of 25 s, 1.5 yd³ filled to 0.9, 50 min/h, 13 ft of 24 ft deep at 90°; soil of 2,500
     loose and 3,500 compacted lb/yd³: 89,600 loose yd³ at 144 · 1.0792 · 1.35 · 50/60 = 174.8.
@@ -82,7 +84,7 @@ def test_a_shovel_and_its_trucks():
 
 
 def test_five_trucks_of_six():
-    """A published problem: 300 BCY/h, 12 BCY trucks, 8 min travel and 2 min fixed, efficiency 0.80.
+    """300 BCY/h, 12 BCY trucks, 8 min travel and 2 min fixed, efficiency 0.80.
 
     By hand: 2.4 min to load, 12.4 min round, 5.17 so 6 trucks; five carry 5 · 12 · 60 / 12.4 · 0.8
     = 232.3 BCY/h, and the shovel would dig 240.
@@ -106,7 +108,7 @@ def test_one_truck_by_the_field_manual():
 
 
 def test_a_truck_every_quarter_of_an_hour():
-    """A published problem: 18 yd³ loose, swell 20 %, four rounds an hour: 60 yd³ in place."""
+    """By hand: 18 yd³ loose, swell 20 %, four rounds an hour: 60 yd³ in place."""
     one = run_fleet(Filling(18 * YARD3, 1), going(3, 12), efficiency=1.0, trucks=1, most=1000)
     earth = Soil("", 0.20, 0.0, 1900.0)
     assert loose_to_bank(one.loose_m3_per_h, earth) / YARD3 == pytest.approx(60)
@@ -114,7 +116,7 @@ def test_a_truck_every_quarter_of_an_hour():
 
 @pytest.mark.parametrize(("bucket", "passes"), [(6.0, 9), (7.0, 8)])
 def test_passes_of_a_loader_that_fills_its_trucks(bucket: float, passes: int):
-    """A published problem, by hand: 45.9 yd³ by 6 or 7 yd³ at 0.9 are 8.5 and 7.3 passes."""
+    """By hand: 45.9 yd³ by 6 or 7 yd³ at 0.9 are 8.5 and 7.3 passes."""
     filling = fill_truck(45.9 * YARD3, 0.9 * bucket * YARD3)
     assert filling == Filling(45.9 * YARD3, passes)
 
@@ -124,7 +126,7 @@ def test_passes_of_a_loader_that_fills_its_trucks(bucket: float, passes: int):
     [(0.76, (65, 45, 35, 30, 25, 20, 15, 15)), (1.53, (130, 90, 70, 60, 50, 40, 35, 30))],
 )
 def test_a_track_loader_over_ten_to_eighty_metres(bucket: float, hourly: tuple[int, ...]):
-    """A published planning table, m³ an hour rounded to 5, mostly down.
+    """A planning table (common practice), m³ an hour rounded to 5, mostly down.
 
     It takes 0.4 min to dig, turn and dump, 3 km/h loaded and 6 km/h back.
     """
@@ -140,7 +142,7 @@ def test_a_track_loader_over_ten_to_eighty_metres(bucket: float, hourly: tuple[i
     ("digging", "dig", "load"), [("easy", 1.2, 1.0), ("medium", 2.2, 1.3), ("hard", 3.3, 1.9)]
 )
 def test_hand_work_by_an_estimators_list(digging, dig: float, load: float):
-    """A published list of labour, h/m³ in sand, medium and heavy soil.
+    """A list of labour (common practice), h/m³ in sand, medium and heavy soil.
 
     Digging to 1 m and loading as given; wheeling up to 50 m takes 1.25, placing and tamping 1.00.
     """
