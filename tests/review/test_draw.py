@@ -141,7 +141,7 @@ def test_a_file_that_fails_halfway_leaves_the_old_one(site, tmp_path, monkeypatc
 def test_a_folder_that_is_a_file_is_told_politely(site, tmp_path):
     blocked = tmp_path / "out"
     blocked.write_text("a file")
-    with pytest.raises(OutputError, match="cannot write") as told:
+    with pytest.raises(OutputError, match="cannot be written") as told:
         draw_site(site, blocked)
     assert told.value.mend
 

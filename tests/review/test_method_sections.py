@@ -23,7 +23,8 @@ from terrain.review.method_sections import (
 )
 from terrain.units import FOOT, METRE, Unit
 from tests.review.garden import FakeElement
-from tests.review.test_sheets import colours, near, shown, texts
+from tests.review.test_sheets import colours, near, texts
+from tests.review.texts import check_apart, shown
 
 FIELD = shapely.box(-12, -8, 16, 9)
 POND = shapely.box(-7, -4, 3, 3.5)
@@ -111,17 +112,7 @@ def panels(figure):
 def test_no_text_lies_on_another_or_off_the_sheet(sheet):
     site, figure, _ = sheet
     labels = shown(figure)
-    boxes = [canvas.extent(label) for label in labels]
-    wide, high = figure.canvas.get_width_height()
-    for i, box in enumerate(boxes):
-        assert box[0] >= 0
-        assert box[1] >= 0
-        assert box[2] <= wide
-        assert box[3] <= high
-        for j in range(i):
-            assert not canvas.overlaps(box, boxes[j], gap=-1.0), (
-                labels[i].get_text(), labels[j].get_text(),
-            )  # fmt: skip
+    check_apart(figure)
     said = [label.get_text() for label in labels]
     drawn = [text for text in said if text.startswith("Station ")]
     assert len(drawn) == len(panels(figure)) >= 4

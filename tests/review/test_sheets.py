@@ -9,6 +9,7 @@ from terrain.review import canvas, papers
 from terrain.review.papers import A4, LETTER, paper_for, true_scale
 from terrain.review.sheets import plan_sheet, sections_sheet
 from terrain.units import FOOT, METRE, US_SURVEY_FOOT
+from tests.review.texts import check_apart, shown
 
 
 @pytest.fixture
@@ -31,21 +32,6 @@ def texts(figure):
     ]  # fmt: skip
 
 
-def shown(figure):
-    """Texts that are really printed: ticks outside their axis are not."""
-    found = []
-    for axes in figure.axes:
-        if axes.axison:
-            for axis in (axes.xaxis, axes.yaxis):
-                low, high = sorted(axis.get_view_interval())
-                found += [
-                    tick.label1 for tick in axis.get_major_ticks()
-                    if tick.label1.get_text() and low <= tick.get_loc() <= high
-                ]  # fmt: skip
-        found += [t for t in axes.texts if t.get_text().strip()]
-    return found
-
-
 @pytest.mark.parametrize("draw", [plan_sheet, sections_sheet])
 @pytest.mark.parametrize("which", ["site", "site_in_feet"])
 def test_no_text_lies_on_another_or_off_the_sheet(draw, which, kept, tmp_path, request):
@@ -53,17 +39,7 @@ def test_no_text_lies_on_another_or_off_the_sheet(draw, which, kept, tmp_path, r
     (figure,) = kept
     labels = shown(figure)
     assert len(labels) > 15
-    boxes = [canvas.extent(label) for label in labels]
-    wide, high = figure.canvas.get_width_height()
-    for i, box in enumerate(boxes):
-        assert box[0] >= 0
-        assert box[1] >= 0
-        assert box[2] <= wide
-        assert box[3] <= high
-        for j in range(i):
-            assert not canvas.overlaps(box, boxes[j], gap=-1.0), (
-                labels[i].get_text(), labels[j].get_text(),
-            )  # fmt: skip
+    check_apart(figure)
 
 
 def colours(path):

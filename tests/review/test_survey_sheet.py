@@ -13,7 +13,8 @@ from terrain.review.finding_marks import SIGNS
 from terrain.review.survey_sheet import BREAKLINE, EDGE, SPOT, survey_sheet
 from terrain.survey import Finding, Kind
 from tests.review.garden import SPOILED
-from tests.review.test_sheets import kept, shown, texts  # noqa: F401 - kept is a fixture
+from tests.review.test_sheets import kept, texts  # noqa: F401 - kept is a fixture
+from tests.review.texts import shown
 
 
 @pytest.fixture
